@@ -256,8 +256,10 @@ def test_next_to_a_parts_own_order_they_must_be_half_as_strong(monkeypatch: pyte
     assert asked[0] == pytest.approx(10 * np.log10(2), rel=0.2)
 
 
-@pytest.mark.parametrize(("deep", "named"), [(1.0, True), (1e-5, False)])
-def test_a_faint_comb_accuses_nobody(deep: float, named: bool) -> None:
+@pytest.mark.parametrize(("hit_db", "named"), [(2.4, True), (-4.5, True), (-7.5, False)])
+def test_a_faint_comb_accuses_nobody(hit_db: float, named: bool) -> None:
+    """Impacts a quarter as strong as the floor; lines of the squared envelope fall twice as fast."""
+    deep = 10 ** ((hit_db - 2.38) / 5)
     assert bool(found_in(strong(360), deep=deep)) is named
 
 

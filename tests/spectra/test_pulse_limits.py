@@ -132,3 +132,9 @@ def test_ramps_are_tried_up_to_two_per_cent_in_steps_of_four_cycles(monkeypatch:
     step = 4.0 / (10.0 * 20.0 * 20.0)
     assert np.diff(tried) == pytest.approx(step, rel=1e-3)
     assert max(tried) == pytest.approx(0.02 - step, rel=1e-3)
+
+
+def test_longer_trains_are_smoothed_over_128_blocks() -> None:
+    """The cost grows with their cube."""
+    assert tacho._thinned(1000).size == 128
+    assert tacho._thinned(100).size == 100
