@@ -10,8 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.spectra.attribution.modulation_depth import NEIGHBOURS_ALIKE, Modulations
-from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic import line_fit
+from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.line_fit import AngleRow, FittedLine, _merged, _near, fit_line, turns_that_part
 
 ROW = AngleRow.of(np.zeros(20_000, dtype=np.float32), 1000.0, AngleLaw.steady(10.0, 20.0))

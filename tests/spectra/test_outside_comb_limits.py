@@ -310,7 +310,8 @@ def explained(
     for k in range(1, of + 1):
         law[120 * k - 1 : 120 * k + 2] = k <= own
     monkeypatch.setattr(outside, "lines_mask", lambda spectra, reading: law)
-    return search(power, requests=[race])._part_explains(power, 120 * STEP)  # type: ignore[no-any-return]
+    bins: NDArray[np.bool_] | None = search(power, requests=[race])._part_explains(power, 120 * STEP)
+    return bins
 
 
 @pytest.mark.parametrize(("own", "explains"), [(18, True), (16, False)])

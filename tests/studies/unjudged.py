@@ -59,7 +59,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
     "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/decoy_null.py FURTHER": "from six times on, ``MOST_DECOYS`` bounds how many are looked at",
-    "vibe/spectra/evidence/line_significance.py _LOW, _HIGH": "beyond them values are those of the lowest and highest step",
+    "vibe/spectra/evidence/line_significance.py _LOW, _HIGH": "beyond them are the lowest and the highest step",
     "vibe/spectra/evidence/line_significance.py BINS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/line_significance.py MOST_BETWEEN": _PORTIONS,
     "vibe/spectra/evidence/line_significance.py MOST_KEPT": _MEMORY,
