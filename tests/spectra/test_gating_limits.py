@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -166,3 +167,32 @@ def test_a_slipping_comb_is_followed_by_its_first_four_lines(line: int, followed
     """The strongest of these, here 0.3 of a period; another line goes the other way."""
     _, ahead = tracked({1: (0.1, -0.3), line: (3.0, 0.3)})
     assert bool(ahead[-1] - ahead[0] > 0.0) is followed
+
+
+def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """More than a tone is looked for by: nobody else's decoys."""
+    asked: list[Any] = []
+    outside = [
+        SimpleNamespace(order=2.5, ambiguous=True, per_turn=None, every_turn=0),
+        SimpleNamespace(order=3.5, ambiguous=False, per_turn=(7, 0.5), every_turn=9),
+    ]
+
+    def weighed(looks: Any, request: Any, families: Any, *_: Any) -> Any:
+        asked.append(families)
+        return ()
+
+    monkeypatch.setattr(analysis, "find_outside_combs", lambda *_: (outside, None))
+    monkeypatch.setattr(analysis, "spread_of", lambda *_: 1e-4)
+    monkeypatch.setattr(analysis, "_weighed", weighed)
+    monkeypatch.setattr(analysis, "_between_impacts", lambda combs, *_: combs)
+    monkeypatch.setattr(analysis, "_localised", lambda combs, *_: (combs, ()))
+    plain = analysis.replace
+    monkeypatch.setattr(analysis, "replace", lambda one, **more: plain(one, **more) if "ambiguous" in more else one)
+    look = SimpleNamespace(spectra=None, bands=None, slow=False)
+    segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
+    request: Any = SimpleNamespace(combs=[1], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=()))
+    analysis.analysis_of(segment, request)
+    assert asked[0].ambiguous == ((2.5, 200),)
+    assert asked[0].every_turn == ((0.5, 9),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -15,6 +16,7 @@ from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.lines import read_lines
+from vibe.spectra.envelope.envelope_spectrum import MeanSquares
 from vibe.spectra.envelope.impulse_gating import _inside
 from vibe.spectra.segment_average import Joined
 
@@ -154,3 +156,13 @@ def test_of_sixty_repeats_in_a_segment_two_dozen_harmonics_are_kept_four_samples
     look = SimpleNamespace(bands=[SimpleNamespace(turns=turns, per_turn=1000.0)], means=None)
     joined._begin(cast(Any, SimpleNamespace(looks=[look])))
     assert joined._per_turn == pytest.approx(per_turn)
+
+
+def test_two_spectra_that_are_joined_are_an_average_of_two() -> None:
+    half = MeanSquares(
+        squared=np.ones((1, 4), dtype=np.float32), step=0.1, low_hz=np.zeros(1), high_hz=np.ones(1),
+        members=(((0, 0),),), top_order=9.0,
+    )  # fmt: skip
+    both = half.joined(half).joined(replace(half, squared=4 * half.squared))
+    assert both.averages == 3
+    assert both.squared[0] == pytest.approx(2.0)

@@ -55,7 +55,6 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/basic/line_fit.py GRID": _EXACT,
     "vibe/spectra/basic/lines.py KNOTS_AT_ONCE": _PORTIONS,
     "vibe/spectra/envelope/bands.py BANDS_AT_ONCE": _PORTIONS,
-    "vibe/spectra/evidence/comb.py MOSTLY_SHOWN": "sums of no line are zero whether they are left out or not",
     "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
     "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/decoy_null.py FURTHER": "from six times on, ``MOST_DECOYS`` bounds how many are looked at",
