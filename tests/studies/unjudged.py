@@ -54,6 +54,8 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/basic/fft.py QUICK_FACTOR": _LENGTH,
     "vibe/spectra/basic/line_fit.py GRID": _EXACT,
     "vibe/spectra/basic/lines.py KNOTS_AT_ONCE": _PORTIONS,
+    "vibe/spectra/basic/lines.py KNOT_SAMPLES": "twice as many or half change samples by 1e-4 of their amplitude",
+    "vibe/spectra/envelope/synchronous_average.py SHARP": "within the band's own blur: shapes are alike to 3 per mille",
     "vibe/spectra/envelope/bands.py BANDS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
     "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
