@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -188,8 +189,7 @@ def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
     monkeypatch.setattr(analysis, "_weighed", weighed)
     monkeypatch.setattr(analysis, "_between_impacts", lambda combs, *_: combs)
     monkeypatch.setattr(analysis, "_localised", lambda combs, *_: (combs, ()))
-    plain = analysis.replace
-    monkeypatch.setattr(analysis, "replace", lambda one, **more: plain(one, **more) if "ambiguous" in more else one)
+    monkeypatch.setattr(analysis, "replace", lambda one, **more: replace(one, **more) if "ambiguous" in more else one)
     look = SimpleNamespace(spectra=None, bands=None, slow=False)
     segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
     request: Any = SimpleNamespace(combs=[1], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=()))
