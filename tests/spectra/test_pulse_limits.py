@@ -149,3 +149,13 @@ def test_a_moves_law_has_four_knots_for_each_reading() -> None:
     law = motion_intervals._law(piece)
     assert law.time_s.size == 4 * 20
     assert law.at(np.array([0.5]))[0] == pytest.approx(1.25, abs=1e-3)
+
+
+def test_how_concentrated_power_is_is_asked_of_each_half_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a hundred bins one that holds all: the mean square is a hundred times the square of the mean."""
+    power = np.ones(600)
+    power[250] = 1e9
+    monkeypatch.setattr(blind, "all_laid", lambda *_: [])
+    monkeypatch.setattr(blind, "power_over_floor", lambda *_: (power, 0.1))
+    found = blind._concentration([], AngleLaw.steady(1.0, 10.0), 20.0, 21.0)
+    assert found == pytest.approx(np.log(100.0), rel=1e-3)

@@ -35,6 +35,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
     "vibe/history/statistics/reliability.py _WIDEST": _SEARCH,
     "vibe/history/statistics/slope.py EXACT_UP_TO": "from there on the normal law gives the same",
+    "vibe/spectra/attribution/line_attribution.py NOBODY": "the number of no owner, and no size",
     "vibe/spectra/basic/common_angle.py IN_VAIN": _SETTLES,
     "vibe/spectra/basic/common_angle.py ROUNDS": _SETTLES,
     "vibe/spectra/basic/common_angle.py WORTH": _SETTLES,
