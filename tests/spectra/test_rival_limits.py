@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -177,3 +178,16 @@ def test_two_side_lines_either_side_of_a_rivals_mesh_are_its_own() -> None:
     lines = Rival(count=40, difference=1, speed=1.0, log_odds=10.0).lines(60.0)
     for order, its_own in ((41.0, True), (42.0, True), (38.0, True), (43.0, False), (37.0, False)):
         assert bool(np.abs(lines - order).min() < 1e-6) is its_own
+
+
+@pytest.mark.parametrize(("behind", "phases_decide"), [(4.0, True), (5.5, False)])
+def test_of_two_laws_of_one_speed_the_lines_decide_where_they_say_a_hundred_to_one(
+    monkeypatch: pytest.MonkeyPatch, behind: float, phases_decide: bool
+) -> None:
+    """ln 100 = 4.6; below, the one that explains more of the phases is taken."""
+    by_lines, by_phases = refined(25.0, 1.3e-4), replace(refined(25.0005, 1.3e-4), explained=2.0)
+    monkeypatch.setattr(law_choice, "refinements", lambda *_: [by_lines, by_phases])
+    monkeypatch.setattr(law_choice, "_weight", lambda law, *_: 20.0 - behind * (law.mean_hz > 25.0002))
+    found = law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
+    assert found is not None
+    assert (found.fine is by_phases) is phases_decide
