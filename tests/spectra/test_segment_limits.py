@@ -16,7 +16,7 @@ from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.lines import read_lines
-from vibe.spectra.envelope.envelope_spectrum import MeanSquares
+from vibe.spectra.envelope.envelope_spectrum import MeanSquares, over_floor
 from vibe.spectra.envelope.impulse_gating import _inside
 from vibe.spectra.segment_average import Joined
 
@@ -166,3 +166,16 @@ def test_two_spectra_that_are_joined_are_an_average_of_two() -> None:
     both = half.joined(half).joined(replace(half, squared=4 * half.squared))
     assert both.averages == 3
     assert both.squared[0] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("width", "stands"), [(160, False), (60, True)])
+def test_what_fills_most_of_two_hundred_bins_of_an_envelope_is_its_floor(width: int, stands: bool) -> None:
+    squared = np.random.default_rng(2).exponential(1.0, (1, 6000)).astype(np.float32)
+    middle = 10 * 201 + 100
+    squared[0, middle - width // 2 : middle + width // 2] *= 10.0
+    found = over_floor(
+        MeanSquares(
+            squared=squared, step=0.01, low_hz=np.zeros(1), high_hz=np.ones(1), members=(((0, 0),),), top_order=60.0
+        )
+    )
+    assert bool(found.power[0, middle - 20 : middle + 20].mean() > 4.0) is stands
