@@ -191,3 +191,11 @@ def test_of_two_laws_of_one_speed_the_lines_decide_where_they_say_a_hundred_to_o
     found = law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
     assert found is not None
     assert (found.fine is by_phases) is phases_decide
+
+
+@pytest.mark.parametrize(("log_odds", "whatever"), [(12.0, False), (15.0, True)])
+def test_of_a_rival_as_good_as_detected_all_multiples_of_its_shaft_are_its_own(log_odds: float, whatever: bool) -> None:
+    """ln 1e6 = 13.8; of others those up to the eighth."""
+    lines = Rival(count=40, difference=1, speed=1.0, log_odds=log_odds).lines(60.0)
+    assert bool(np.abs(lines - 20.0).min() < 1e-6) is whatever
+    assert np.abs(lines - 8.0).min() < 1e-6
