@@ -107,22 +107,31 @@ SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=1e-3, method="signal")
 def reading(turns: float = 400.0, **more: Any) -> Any:
     usual: dict[str, Any] = {
         "speed": SPEED, "law": AngleLaw.steady(24.37, turns / 24.37), "looks": (), "outside_combs": (), "lines": (),
-        "samples": {}, "spectra": (),
+        "samples": {}, "spectra": (), "combs": (),
     }  # fmt: skip
     return SimpleNamespace(**(usual | more))
 
 
-def gate(monkeypatch: pytest.MonkeyPatch, *, log_odds: float, damaged: float, turns: float = 400.0) -> Gate:
+def gate(
+    monkeypatch: pytest.MonkeyPatch, *, log_odds: float, damaged: float, turns: float = 400.0, gap_s: float = 0.0
+) -> Gate:
     """What is made of a drive whose lines have these odds, with a damaged part of its own so sure."""
     from vibe.spectra.identity import presence, rival_drives
 
     found = Presence(log_odds=log_odds, own=log_odds, better=None)
     monkeypatch.setattr(presence, "presence", lambda *_, **__: found)
     monkeypatch.setattr(rival_drives, "rivals", lambda *_: [])
-    monkeypatch.setattr(presence, "gap_s", lambda *_: 0.0)
-    part: Any = SimpleNamespace(component="stage1.lobe", damage_probability=damaged)
+    monkeypatch.setattr(presence, "gap_s", lambda *_: gap_s)
+    part: Any = SimpleNamespace(component="stage1.lobe", damage_probability=damaged, tone=None, seen_in=())
     axis = Axis(rows=((np.ones(8000), STEP),), audible=AUDIBLE)
     return gates.gate(reading(turns), axis, ONE, TABLE, [part])
+
+
+@pytest.mark.parametrize(("gap_s", "stopped"), [(0.8, False), (1.2, True)])
+def test_a_drive_whose_lines_are_missing_for_a_second_has_stopped(
+    monkeypatch: pytest.MonkeyPatch, gap_s: float, stopped: bool
+) -> None:
+    assert (gate(monkeypatch, log_odds=9.0, damaged=0.0, gap_s=gap_s).reason is not None) is stopped
 
 
 @pytest.mark.parametrize(("damaged", "proof"), [(0.88, False), (0.92, True)])

@@ -145,3 +145,29 @@ def test_speeds_are_off_by_a_hundredth_rise_by_a_hundredth_and_walk_from_a_milli
     assert np.sqrt(ends[1] - ends[0]) == pytest.approx(0.01 / 2)
     walks = np.sqrt(3 * (ends[2:] - ends[1]))
     assert np.log10(walks) == pytest.approx(np.arange(-5.5, -0.9, 0.5), abs=1e-2)
+
+
+def test_motors_hold_their_speed_within_two_in_a_thousand_before_any_line_is_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Lines that say nothing: of 200 turns the second coefficient stands for 2e-3 / 2 of half of them."""
+
+    def basis(at: Any, freedom: int) -> Any:
+        found = np.zeros((8, freedom))
+        found[:, 1] = [1.0, -1.0] * 4
+        return found
+
+    monkeypatch.setattr(common_angle, "_grid", lambda row, law: (0.0, np.zeros(8)))
+    monkeypatch.setattr(common_angle, "_added", lambda at, added: np.zeros(8))
+    monkeypatch.setattr(common_angle, "_most_degrees", lambda row: 64)
+    monkeypatch.setattr(common_angle, "_basis", basis)
+    silent = SimpleNamespace(
+        slopes=lambda basis: (None, np.zeros((basis.shape[1],) * 2)), follows=lambda basis: np.zeros(basis.shape[1])
+    )
+    base = SimpleNamespace(total_turns=200.0, order=3.0, weights=np.full(8, 1 / 8))
+    part: Any = SimpleNamespace(base=base, fitted=lambda turns: silent)
+    angle: Any = SimpleNamespace(law=None, added=np.zeros(2))
+    row: Any = None
+    (doubt,) = common_angle._doubts([part], row, angle, 1e-5)
+    assert doubt.phase_rad == pytest.approx(2 * np.pi * 3.0 * 100 * 2e-3 / 2)
+    assert doubt.relative == 0.0

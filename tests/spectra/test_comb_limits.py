@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.spectra.test_comb_scores import spectra
+from vibe.spectra.evidence import line_significance as significance
 from vibe.spectra.evidence.comb import Combs, CombScorer
 
 
@@ -55,3 +56,26 @@ def test_a_comb_is_joined_over_as_many_lines_as_stand(lines: int) -> None:
     some = spectra(power)
     asked = Combs(orders=np.array([50 * some.step]), mask=np.zeros(2000, dtype=bool), max_harmonic=32)
     assert CombScorer(some).score([asked], slip=False)[0].harmonics[0] == lines
+
+
+def test_lines_are_kept_in_twentieths() -> None:
+    assert significance._softened(np.array([10.0, 0.06])).tolist() == [200, 1]
+
+
+def smeared(mean: float) -> int:
+    """Of a window of three bins, in steps."""
+    place = int(significance._places(np.array([3 * mean], dtype=np.float32))[0])
+    return int(significance._tables(3)[significance._PLACES + place])
+
+
+def test_a_mean_counts_no_more_above_three_hundred_times_the_floor() -> None:
+    """There the tail of two independent bins, exp(-600), leaves the range of doubles."""
+    assert smeared(200.0) < smeared(250.0) < smeared(290.0)
+    assert smeared(320.0) == smeared(400.0) == smeared(2000.0)
+
+
+def test_sums_count_up_to_seven_hundred_and_fifty() -> None:
+    """Of one line the tail is exp(-x), which a double holds up to 745."""
+    total = np.array([700 * 20, 745 * 20, 800 * 20], dtype=np.uint16)
+    found = significance.log_tail(total, np.ones(3, dtype=np.int32))
+    assert found == pytest.approx([700.0, 745.0, 749.95], rel=1e-6)

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.spectra.test_comb_scores import spectra
-from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.comb import CombRequest, CombScorer, owned
 from vibe.spectra.evidence.comb_trace import _benign
 from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families
 
@@ -96,3 +96,15 @@ def test_a_source_at_the_tones_own_order_is_the_tone(apart: float, own: bool) ->
     request = CombRequest(name="a", order=3.0)
     families = Families(benign=((3.0 * (1 + apart), 4),))
     assert bool(_benign(np.array([6.0]), request, families, 1 / TURNS)[0]) is not own
+
+
+def test_a_family_owns_two_bins_either_side_of_its_lines() -> None:
+    """A Hann window's main lobe."""
+    assert np.flatnonzero(owned(((1.0, 2),), 0.01, 1000)).tolist() == [*range(98, 103), *range(198, 203)]
+
+
+def test_others_meet_a_part_once_in_each_repeat_unless_it_is_said() -> None:
+    null, _ = asked(2.0)
+    request = CombRequest(name="a", order=2.0)
+    assert not null.met_evenly(request, 4.0)
+    assert null.met_evenly(CombRequest(name="a", order=2.0, meetings=2), 4.0)

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests.diagnosis.diagnosis_values import comb, place
 from vibe.core.evidence import CombEvidence
 from vibe.spectra import analysis
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.envelope import impulse_gating
+from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.evidence.comb import CombRequest
 
 
@@ -137,3 +142,57 @@ def test_a_place_that_is_believed_is_looked_for_no_further(
     monkeypatch: pytest.MonkeyPatch, of_place: float, looked: bool
 ) -> None:
     assert placed(monkeypatch, chance=1e-6, of_place=of_place)[0] is looked
+
+
+def tracked(lines: dict[int, tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where a comb of order 1 is followed in 400 turns, and by how much it is ahead; lines of so high amplitudes, each
+    ahead by so many periods at the end."""
+    turns = np.arange(40_000) / 100.0
+    power = np.full(turns.size, 9.0)
+    for line, (height, ahead) in lines.items():
+        power += height * np.cos(2 * np.pi * line * turns * (1 + ahead / 400.0))
+    band = BandEnvelopes(
+        channel="a", power=power[None].astype(np.float32), per_turn=100.0, centre_hz=np.array([3000.0]),
+        width_hz=1000.0, band_rms=np.ones(1),
+    )  # fmt: skip
+    return impulse_gating._slip_phase([band], [(0, 0)], 1.0)
+
+
+def test_a_slipping_comb_is_followed_in_twenty_four_pieces_that_overlap() -> None:
+    middles, _ = tracked({1: (1.0, 0.2)})
+    assert np.diff(middles) == pytest.approx(400 / 24 / 4, rel=0.02)
+
+
+@pytest.mark.parametrize(("line", "followed"), [(4, True), (3, True), (6, False)])
+def test_a_slipping_comb_is_followed_by_its_first_four_lines(line: int, followed: bool) -> None:
+    """The strongest of these, here 0.3 of a period; another line goes the other way."""
+    _, ahead = tracked({1: (0.1, -0.3), line: (3.0, 0.3)})
+    assert bool(ahead[-1] - ahead[0] > 0.0) is followed
+
+
+def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """More than a tone is looked for by: nobody else's decoys."""
+    asked: list[Any] = []
+    outside = [
+        SimpleNamespace(order=2.5, ambiguous=True, per_turn=None, every_turn=0),
+        SimpleNamespace(order=3.5, ambiguous=False, per_turn=(7, 0.5), every_turn=9),
+    ]
+
+    def weighed(looks: Any, request: Any, families: Any, *_: Any) -> Any:
+        asked.append(families)
+        return ()
+
+    monkeypatch.setattr(analysis, "find_outside_combs", lambda *_: (outside, None))
+    monkeypatch.setattr(analysis, "spread_of", lambda *_: 1e-4)
+    monkeypatch.setattr(analysis, "_weighed", weighed)
+    monkeypatch.setattr(analysis, "_between_impacts", lambda combs, *_: combs)
+    monkeypatch.setattr(analysis, "_localised", lambda combs, *_: (combs, ()))
+    monkeypatch.setattr(analysis, "replace", lambda one, **more: replace(one, **more) if "ambiguous" in more else one)
+    look = SimpleNamespace(spectra=None, bands=None, slow=False)
+    segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
+    request: Any = SimpleNamespace(combs=[1], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=()))
+    analysis.analysis_of(segment, request)
+    assert asked[0].ambiguous == ((2.5, 200),)
+    assert asked[0].every_turn == ((0.5, 9),)

@@ -195,3 +195,15 @@ def test_lines_stand_at_the_pulses_speed_that_one_other_speed_in_a_hundred_shows
 def test_only_orders_are_asked_at_which_two_bins_lie_between_the_speeds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half a hertz in two seconds is one bin of the first order."""
     assert stands_at(monkeypatch, 0.9)[1] == [2.0, 3.0, 5.0, 8.0, 17.0]
+
+
+def test_six_speeds_go_on_to_the_second_search() -> None:
+    """Twenty stand out, each higher than the next and a hertz away from it."""
+
+    def at(grid: Any, orders: Any) -> Any:
+        nearest = np.rint(grid)
+        return np.where(np.abs(grid - nearest) < 1e-3, 100.0 - nearest, 0.0)[None]
+
+    odds: Any = SimpleNamespace(duration_s=10.0, at=at)
+    found = identification._pairs(odds, (10.0, 30.0), np.array([1.0]))
+    assert [round(one.speed_hz) for one in found] == [10, 11, 12, 13, 14, 15]

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import norm
 
-from vibe.spectra.identity.level_shift import LevelShift, band_centres_hz, shift, unchanged
+from vibe.spectra.identity.level_shift import LevelShift, band_centres_hz, fallen_db, shift, unchanged
 from vibe.spectra.identity.point_likeness import Signature, signature
 
 RATE_HZ = 25_600.0
@@ -146,3 +146,9 @@ def test_a_place_that_rings_as_before_is_known_at_any_level(scatter_db: float, s
     assert unchanged(now, [then]) is same
     assert not unchanged(now, [])
     assert not unchanged(Signature(level_db=soft(2000.0).astype(np.float32)), [then])
+
+
+@pytest.mark.parametrize(("moved_db", "stands"), [(-13.0, True), (-11.0, False), (-20.0, True)])
+def test_a_machine_that_stands_falls_to_a_quarter(moved_db: float, stands: bool) -> None:
+    now, then = (Signature(level_db=np.full(BANDS, level, dtype=np.float32)) for level in (moved_db, 0.0))
+    assert fallen_db(now, [then]) == (-moved_db if stands else None)

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.spectra.attribution.modulation_depth import NEIGHBOURS_ALIKE, Modulations
+from vibe.spectra.basic import line_fit
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.line_fit import AngleRow, FittedLine, _merged, _near, fit_line, turns_that_part
 
@@ -121,3 +122,29 @@ def test_what_stands_four_times_over_the_quiet_bins_within_48_is_no_noise() -> N
     assert smeared((0, 13, 6.0), (49, 97, 30.0)) > 4e-4  # what lies beyond is not asked
     assert smeared((0, 24, 10.0)) > 6e-4  # and all of it is
     assert smeared((0, 13, 20.0), (20, 41, 100.0)) > 5e-5  # lines that nobody knows stand in most of it
+
+
+def test_angle_laws_of_the_first_third_and_sixth_degree_are_tried_too() -> None:
+    """The smoother ones hold a polynomial of their own degree, and none of the next."""
+    held = []
+    for degree in range(1, 14):
+        turning: Any = SimpleNamespace(is_steady=False, at=lambda time, power=degree: (time / 4.0) ** power)
+        row = AngleRow.of(np.zeros(4000, dtype=np.float32), 1000.0, turning)
+        held.append([float(np.abs(one - row.turns).max()) < 1e-9 for one in row.smoother])
+    assert np.sum(held, axis=0).tolist() == [1, 3, 6]
+
+
+@pytest.mark.parametrize(("bins", "sought"), [(0.07, True), (0.035, False)])
+def test_a_line_is_sought_where_the_speed_leaves_it_more_than_a_twentieth_of_a_bin(
+    monkeypatch: pytest.MonkeyPatch, bins: float, sought: bool
+) -> None:
+    asked: list[float] = []
+
+    def best_shift(base: Any, orders: Any, fixed_hz: Any, most: float) -> float:
+        asked.append(most)
+        return 0.0
+
+    monkeypatch.setattr(line_fit.LineBase, "best_shift", best_shift)
+    row = AngleRow.of(np.ones(4000, dtype=np.float32), 1000.0, AngleLaw.steady(25.0, 4.0))
+    fit_line(row, 3.0, [], speed_spread=bins / (3 * 3.0 * 100))
+    assert bool(asked) is sought

@@ -256,6 +256,80 @@ def test_next_to_a_parts_own_order_they_must_be_half_as_strong(monkeypatch: pyte
     assert asked[0] == pytest.approx(10 * np.log10(2), rel=0.2)
 
 
-@pytest.mark.parametrize(("deep", "named"), [(1.0, True), (1e-5, False)])
-def test_a_faint_comb_accuses_nobody(deep: float, named: bool) -> None:
+@pytest.mark.parametrize(("hit_db", "named"), [(2.4, True), (-4.5, True), (-7.5, False)])
+def test_a_faint_comb_accuses_nobody(hit_db: float, named: bool) -> None:
+    """Impacts a quarter as strong as the floor; lines of the squared envelope fall twice as fast."""
+    deep = 10 ** ((hit_db - 2.38) / 5)
     assert bool(found_in(strong(360), deep=deep)) is named
+
+
+def slower(between_db: dict[int, float], *, of_a_part: bool = False) -> bool:
+    """Whether an order of 17 dB lines gives way to half of it, whose lines between stand so high."""
+    power = row(range(260, SIZE, 260))
+    for harmonic, level in between_db.items():
+        power[130 * harmonic] = 10 ** (level / 10)
+    none: Any = lambda fast, slow: NOBODYS  # noqa: E731
+    found = outside.fundamental(
+        power, STEP, 260 * STEP, NOBODYS, 0.05, lambda *_: 8.0, none, of_a_part=lambda slow: of_a_part
+    )
+    return bool(abs(found / STEP - 130) < 2)
+
+
+def test_lines_between_stand_one_by_one_however_strong_a_few_are() -> None:
+    """Two of five in the mean as strong as the faster one's are not six in ten."""
+    assert not slower({1: 40.0, 3: 40.0})
+    assert slower({1: 20.0, 3: 20.0, 5: 20.0})
+
+
+@pytest.mark.parametrize(("between_db", "alike"), [({1: 40.0, 3: 40.0}, True), ({1: 80.0}, False)])
+def test_of_a_part_that_repeats_so_slowly_four_in_ten_stand_where_their_mean_does(
+    between_db: dict[int, float], alike: bool
+) -> None:
+    assert slower(between_db, of_a_part=True) is alike
+
+
+def test_lines_between_are_held_against_the_first_three_of_the_faster_order() -> None:
+    power = row([200, 400, 600, 800, 1000], 100.0)
+    for harmonic, level in ((1, 6.0), (3, 12.0), (5, 12.0), (7, 0.0), (9, 0.0)):
+        power[100 * harmonic] = 10 ** (level / 10)
+    assert outside._below_db(power, STEP, 100 * STEP, 2, NOBODYS) == pytest.approx(20.0 - 10.0)
+
+
+def test_forty_lines_of_a_comb_are_counted() -> None:
+    assert outside.standing(row(range(50, SIZE, 50)), STEP, 50 * STEP, NOBODYS) == (40, 40)
+
+
+def explained(
+    monkeypatch: pytest.MonkeyPatch, *, own: int = 20, of: int = 20, filled: float = 0.1
+) -> NDArray[np.bool_] | None:
+    """What a race at three times a comb explains, whose law fills so much of the axis and makes so many lines of it."""
+    race = CombRequest(name="race", order=3.6, slip=(-0.02, 0.02))
+    power = row(120 * k for k in range(1, of + 1))
+    law = NOBODYS.copy()
+    law[-round(filled * SIZE) :] = True
+    for k in range(1, of + 1):
+        law[120 * k - 1 : 120 * k + 2] = k <= own
+    monkeypatch.setattr(outside, "lines_mask", lambda spectra, reading: law)
+    bins: NDArray[np.bool_] | None = search(power, requests=[race])._part_explains(power, 120 * STEP)
+    return bins
+
+
+@pytest.mark.parametrize(("own", "explains"), [(18, True), (16, False)])
+def test_a_part_makes_seventeen_in_twenty_lines_of_a_comb_that_is_its_own(
+    monkeypatch: pytest.MonkeyPatch, own: int, explains: bool
+) -> None:
+    assert (explained(monkeypatch, own=own) is not None) is explains
+
+
+@pytest.mark.parametrize(("luck", "explains"), [(7e-4, True), (1.5e-3, False)])
+def test_a_law_that_fills_the_axis_explains_nothing(
+    monkeypatch: pytest.MonkeyPatch, luck: float, explains: bool
+) -> None:
+    """All of ten lines by luck: at most once in a thousand."""
+    filled = luck**0.1 - 30 / SIZE
+    assert (explained(monkeypatch, own=10, of=10, filled=filled) is not None) is explains
+
+
+@pytest.mark.parametrize(("lines", "named"), [(3, False), (5, True)])
+def test_a_rotor_next_to_the_shaft_shows_four_lines(lines: int, named: bool) -> None:
+    assert bool(found_in(row((101 * k for k in range(1, lines + 1)), 1000.0))) is named

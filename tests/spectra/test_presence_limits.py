@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from math import log
+from typing import Any
 
 import numpy as np
 import pytest
 
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.identity import presence as presence_module
 from vibe.spectra.identity.presence import (
     Axis,
+    Family,
     Presence,
     SortedColumns,
     Strays,
     _best_of_three,
     _hide_hum,
     _over_decoys,
+    gap_s,
+    presence,
     strays_of,
 )
 
@@ -137,3 +143,74 @@ def test_an_outside_comb_hides_its_lines_where_they_lie_twenty_bins_apart(bins: 
 def test_recorders_pass_what_lies_below_their_rate_over_two_and_a_half() -> None:
     """A spectrum reaches half the rate; 1/2.56 of it is what filters leave intact."""
     assert axis(1280).passed().rows[0][0].size == 1000
+
+
+def weighed(
+    monkeypatch: pytest.MonkeyPatch, spread: float, own: float = 9.0, mesh: float = 9.0
+) -> tuple[Any, Any, Any]:
+    """Lines of the drive and its decoys, speeds, and what is found where all and mesh alone say so much of it."""
+    asked: list[tuple[Any, Any]] = []
+
+    def evidence(axes: Any, strays: Any, shaft: Any, lines: Any, speeds: Any) -> Any:
+        asked.append((lines, speeds))
+        found = np.full((lines.orders.shape[0], speeds.size), -50.0)
+        found[0], found[1] = own, mesh
+        return found
+
+    monkeypatch.setattr(presence_module, "_evidence", evidence)
+    found = presence([axis(40_000)], [Family(count=30, unit=1.0)], spread, pulsed=True)
+    return asked[0][0], asked[0][1], found
+
+
+def test_decoys_have_four_to_a_hundred_and_thirty_blades_but_for_the_drives_own_and_two_either_side(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    lines, _, _ = weighed(monkeypatch, 1e-5)
+    assert lines.orders[2:, 0] == pytest.approx([c for c in range(4, 131) if not 28 <= c <= 32], nan_ok=True)
+
+
+def test_speeds_are_tried_half_a_bin_of_the_highest_line_apart_and_at_most_six_hundred(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its third harmonic, 90."""
+    _, few, _ = weighed(monkeypatch, 1e-3)
+    assert few[-1] - few[0] == pytest.approx(2e-3)
+    assert float(np.diff(few).max()) * 90.0 == pytest.approx(0.5 * STEP, rel=0.05)
+    _, many, _ = weighed(monkeypatch, 0.05)
+    assert many.size == 600
+
+
+@pytest.mark.parametrize(("mesh", "detected"), [(3.2, True), (2.8, False)])
+def test_the_mesh_itself_shows_a_drive_by_twenty_to_one(
+    monkeypatch: pytest.MonkeyPatch, mesh: float, detected: bool
+) -> None:
+    """ln 20 = 3.0."""
+    _, _, found = weighed(monkeypatch, 1e-5, mesh=mesh)
+    assert found.detected is detected
+
+
+def test_strays_are_counted_at_multiples_of_the_input_unless_another_shaft_is_named() -> None:
+    whole = strays().are_whole(np.array([2.0, 2.5, 3.0]), 0.01)
+    assert whole.tolist() == [True, False, True]
+
+
+def gap(first_turn: float, turns: float, drop_db: float = 60.0) -> float:
+    """Longest time [s] without the lines of a shaft at 20 Hz, which fall by so much for some turns."""
+    rate, duration = 2000.0, 20.0
+    time_s = np.arange(int(rate * duration)) / rate
+    turned = 20.0 * time_s
+    row = np.sum([np.cos(2 * np.pi * order * turned + order) for order in range(1, 7)], axis=0)
+    row[(turned >= first_turn) & (turned < first_turn + turns)] *= 10 ** (-drop_db / 20)
+    row += 1e-3 * np.random.default_rng(1).standard_normal(row.size)
+    return gap_s([(row.astype(np.float32), rate)], AngleLaw.steady(20.0, duration), [])
+
+
+@pytest.mark.parametrize(("drop_db", "missing"), [(14.0, True), (10.0, False)])
+def test_lines_a_quarter_as_high_as_usual_are_missing(drop_db: float, missing: bool) -> None:
+    assert bool(gap(160.0, 80.0, drop_db) > 1.0) is missing
+
+
+@pytest.mark.parametrize(("turns", "seen"), [(7.0, False), (18.0, True)])
+def test_lines_are_followed_in_segments_of_sixteen_turns(turns: float, seen: bool) -> None:
+    """A Hann window of them shows lines an eighth of an order apart: two bins."""
+    assert bool(gap(160.5 if turns < 10 else 159.0, turns) > 0.0) is seen

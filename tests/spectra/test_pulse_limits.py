@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed import blind_angle_law as blind
+from vibe.spectra.speed import motion_intervals
 from vibe.spectra.speed import tachometer as tacho
 from vibe.spectra.speed.motion_intervals import Motion, Move, estimate_of, motion_of
 from vibe.spectra.speed.phase_refinement import Low
@@ -132,3 +134,28 @@ def test_ramps_are_tried_up_to_two_per_cent_in_steps_of_four_cycles(monkeypatch:
     step = 4.0 / (10.0 * 20.0 * 20.0)
     assert np.diff(tried) == pytest.approx(step, rel=1e-3)
     assert max(tried) == pytest.approx(0.02 - step, rel=1e-3)
+
+
+def test_longer_trains_are_smoothed_over_128_blocks() -> None:
+    """The cost grows with their cube."""
+    assert tacho._thinned(1000).size == 128
+    assert tacho._thinned(100).size == 100
+
+
+def test_a_moves_law_has_four_knots_for_each_reading() -> None:
+    """Its ends are bent, a law's are straight."""
+    time_s = np.linspace(0.0, 1.0, 20)
+    piece: Any = SimpleNamespace(time_s=time_s, turns=3 * time_s**2 + time_s)
+    law = motion_intervals._law(piece)
+    assert law.time_s.size == 4 * 20
+    assert law.at(np.array([0.5]))[0] == pytest.approx(1.25, abs=1e-3)
+
+
+def test_how_concentrated_power_is_is_asked_of_each_half_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a hundred bins one that holds all: the mean square is a hundred times the square of the mean."""
+    power = np.ones(600)
+    power[250] = 1e9
+    monkeypatch.setattr(blind, "all_laid", lambda *_: [])
+    monkeypatch.setattr(blind, "power_over_floor", lambda *_: (power, 0.1))
+    found = blind._concentration([], AngleLaw.steady(1.0, 10.0), 20.0, 21.0)
+    assert found == pytest.approx(np.log(100.0), rel=1e-3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -147,3 +148,54 @@ def test_speeds_closer_than_a_bin_and_a_half_are_one() -> None:
     many: Any = SimpleNamespace(total_turns=1e5)
     assert speed_search._unresolved(few) == pytest.approx(1.5 / 100)
     assert speed_search._unresolved(many) == pytest.approx(0.004)
+
+
+@pytest.mark.parametrize(("bins", "named"), [(1.5, 1), (3.0, 2)])
+def test_rivals_whose_lines_a_hann_window_does_not_part_are_one(
+    monkeypatch: pytest.MonkeyPatch, bins: float, named: int
+) -> None:
+    assert len(found(monkeypatch, [50.0, 40.0], bins * axis().step)) == named
+
+
+def test_of_two_dozen_drives_output_pins_are_looked_for_five_to_sixteen_of_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[tuple[list[int], int]] = []
+
+    def passes(worth: Any, counts: Any, past: Any, speeds: Any) -> Any:
+        asked.append((list(counts), len(past)))
+        return np.zeros(speeds.shape)
+
+    found(monkeypatch, [50.0] * 60)
+    pins = np.arange(40, 100)
+    monkeypatch.setattr(rival_drives, "_tried", lambda worth, slip: [(1, pins, 1 + 0.5 * np.arange(60.0)[:, None])])
+    monkeypatch.setattr(rival_drives, "_passes", passes)
+    rivals(axis(), [Family(count=30, unit=1.0, difference=1)], 1e-4)
+    assert asked == [(list(range(5, 17)), 24)]
+
+
+def test_two_side_lines_either_side_of_a_rivals_mesh_are_its_own() -> None:
+    lines = Rival(count=40, difference=1, speed=1.0, log_odds=10.0).lines(60.0)
+    for order, its_own in ((41.0, True), (42.0, True), (38.0, True), (43.0, False), (37.0, False)):
+        assert bool(np.abs(lines - order).min() < 1e-6) is its_own
+
+
+@pytest.mark.parametrize(("behind", "phases_decide"), [(4.0, True), (5.5, False)])
+def test_of_two_laws_of_one_speed_the_lines_decide_where_they_say_a_hundred_to_one(
+    monkeypatch: pytest.MonkeyPatch, behind: float, phases_decide: bool
+) -> None:
+    """ln 100 = 4.6; below, the one that explains more of the phases is taken."""
+    by_lines, by_phases = refined(25.0, 1.3e-4), replace(refined(25.0005, 1.3e-4), explained=2.0)
+    monkeypatch.setattr(law_choice, "refinements", lambda *_: [by_lines, by_phases])
+    monkeypatch.setattr(law_choice, "_weight", lambda law, *_: 20.0 - behind * (law.mean_hz > 25.0002))
+    found = law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
+    assert found is not None
+    assert (found.fine is by_phases) is phases_decide
+
+
+@pytest.mark.parametrize(("log_odds", "whatever"), [(12.0, False), (15.0, True)])
+def test_of_a_rival_as_good_as_detected_all_multiples_of_its_shaft_are_its_own(log_odds: float, whatever: bool) -> None:
+    """ln 1e6 = 13.8; of others those up to the eighth."""
+    lines = Rival(count=40, difference=1, speed=1.0, log_odds=log_odds).lines(60.0)
+    assert bool(np.abs(lines - 20.0).min() < 1e-6) is whatever
+    assert np.abs(lines - 8.0).min() < 1e-6

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -15,6 +16,7 @@ from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.lines import read_lines
+from vibe.spectra.envelope.envelope_spectrum import MeanSquares, over_floor
 from vibe.spectra.envelope.impulse_gating import _inside
 from vibe.spectra.segment_average import Joined
 
@@ -143,3 +145,37 @@ def test_a_cell_four_times_over_the_scatter_of_the_quieter_half_is_an_impact(hei
 
 def test_half_of_a_period_may_be_cut_the_loudest_cells_first() -> None:
     assert rising([1.0] * 15 + [2.0] * 5 + [10.0 + place for place in range(20)]) == [0, *range(19, 40)]
+
+
+@pytest.mark.parametrize(("turns", "per_turn"), [(100.0, 4 * 60 * 24 / 100.0), (4.0, 1000.0)])
+def test_of_sixty_repeats_in_a_segment_two_dozen_harmonics_are_kept_four_samples_each(
+    turns: float, per_turn: float
+) -> None:
+    """Over a long recording; never more than there were."""
+    joined = Joined(2)
+    look = SimpleNamespace(bands=[SimpleNamespace(turns=turns, per_turn=1000.0)], means=None)
+    joined._begin(cast(Any, SimpleNamespace(looks=[look])))
+    assert joined._per_turn == pytest.approx(per_turn)
+
+
+def test_two_spectra_that_are_joined_are_an_average_of_two() -> None:
+    half = MeanSquares(
+        squared=np.ones((1, 4), dtype=np.float32), step=0.1, low_hz=np.zeros(1), high_hz=np.ones(1),
+        members=(((0, 0),),), top_order=9.0,
+    )  # fmt: skip
+    both = half.joined(half).joined(replace(half, squared=4 * half.squared))
+    assert both.averages == 3
+    assert both.squared[0] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("width", "stands"), [(160, False), (60, True)])
+def test_what_fills_most_of_two_hundred_bins_of_an_envelope_is_its_floor(width: int, stands: bool) -> None:
+    squared = np.random.default_rng(2).exponential(1.0, (1, 6000)).astype(np.float32)
+    middle = 10 * 201 + 100
+    squared[0, middle - width // 2 : middle + width // 2] *= 10.0
+    found = over_floor(
+        MeanSquares(
+            squared=squared, step=0.01, low_hz=np.zeros(1), high_hz=np.ones(1), members=(((0, 0),),), top_order=60.0
+        )
+    )
+    assert bool(found.power[0, middle - 20 : middle + 20].mean() > 4.0) is stands

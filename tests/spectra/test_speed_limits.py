@@ -329,3 +329,69 @@ def test_the_floor_is_a_median_over_twelve_orders(first: float, last: float, own
     at = np.arange(power.shape[1]) * bin_hz / speed
     middle = power[0, (at > first + 0.5) & (at < last - 0.5)].mean()
     assert bool(middle < 10.0) is owned
+
+
+@pytest.mark.parametrize(("reach", "is_read"), [(0.08, True), (0.13, False)])
+def test_a_beat_is_over_within_the_width_of_a_damped_resonance(reach: float, is_read: bool) -> None:
+    """Damping 0.1: half-power points a tenth off either side."""
+    speed = np.linspace(10.0, 25.0, 40)
+    assert (levels._read(speed, np.full(40, reach)) is not None) is is_read
+
+
+def signal(monkeypatch: pytest.MonkeyPatch, seconds: float, relative: float = 1e-4) -> tuple[float, list[float]]:
+    """Relative uncertainty of a speed that phases leave so sure, and the turns of segments in which it was sought."""
+    law = AngleLaw.steady(24.0, seconds)
+    choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(23.0, 25.0))
+    taken = LawChoice(fine=Refined(law=law, relative=relative, explained=0.0))
+    segments: list[float] = []
+
+    def paths(*_: object, segment_turns: float = 24.0, least_s: float = 0.0) -> list[object]:
+        segments.append(segment_turns)
+        return []
+
+    def followed(alone: object, lows: object, used: object, turns: float, settled: object) -> object:
+        first = len(segments) == 1 and relative > 1e-3
+        return (None, None) if first else (choice, taken)
+
+    monkeypatch.setattr(search, "_best_of_range", lambda *_: choice)
+    monkeypatch.setattr(search, "paths", paths)
+    monkeypatch.setattr(search, "_followed", followed)
+    monkeypatch.setattr(search, "_holds", lambda best, taken: True)
+    samples = np.zeros(int(seconds * 2000), dtype=np.float32)
+    found = search.speed_from_signal([(samples, 2000.0)], (23.0, 25.0), [1.0, 2.0])
+    if found is None:
+        return 0.0, segments
+    return (found[1].uncertainty_hz or 0.0) / found[1].input_hz, segments
+
+
+def test_no_machine_is_steadier_than_three_in_a_million(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert signal(monkeypatch, 10.0, 1e-5)[0] == pytest.approx(1e-5)
+    assert signal(monkeypatch, 10.0, 1e-7)[0] == pytest.approx(3e-6)
+
+
+@pytest.mark.parametrize(("seconds", "sought"), [(50.0, True), (70.0, False)])
+def test_a_load_cycle_of_a_second_or_two_is_followed_in_a_minute_at_most(
+    monkeypatch: pytest.MonkeyPatch, seconds: float, sought: bool
+) -> None:
+    """A quarter of a second at 24 Hz: four segments and more in each."""
+    _, segments = signal(monkeypatch, seconds, 2e-3)
+    assert segments == ([24.0, pytest.approx(0.25 * 24)] if sought else [24.0])
+
+
+@pytest.mark.parametrize(("half_bins", "stands"), [(3, True), (6, False)])
+def test_a_mesh_line_lies_within_two_bins_once_the_angle_is_known(
+    monkeypatch: pytest.MonkeyPatch, half_bins: int, stands: bool
+) -> None:
+    law = AngleLaw.steady(24.0, 10.0)
+    choice = search._Choice(
+        law=law, log_odds=9.0, elsewhere=0.5, range_hz=(20.0, 25.0), rivals=((24.0, 1.0), (20.0, 1.0))
+    )
+    strength = np.ones((1, 60_000))
+    for order in (100, 110, 120):
+        strength[0, round(order * 24.0 / 0.05) + half_bins] = 60.0
+    monkeypatch.setattr(search, "refined", lambda *_: None)
+    monkeypatch.setattr(search, "over_floor", lambda *_: (strength, 0.05))
+    samples = np.zeros(80_000, dtype=np.float32)
+    orders = [1.0, 100.0, 110.0, 120.0]
+    found = search._by_mesh([(samples, 8000.0)], choice, [], np.array([1.0]), orders)
+    assert (found is not None) is stands

@@ -135,3 +135,25 @@ def test_lines_that_differ_by_less_than_a_hundredth_share_one_amplitude(apart: f
     basis[0, :, 1] = np.cos(apart), -np.sin(apart)
     span, _ = phase_refinement._amplitudes(basis, np.ones((1, 2), dtype=np.complex128))
     assert span.shape[-1] == 1 + two
+
+
+class EnoughError(Exception):
+    """What was asked is known."""
+
+
+@pytest.mark.parametrize(("turns", "segments"), [(2400.0, 199), (24_000.0, 240)])
+def test_phases_are_read_in_as_many_segments_as_a_correction_may_bend(
+    monkeypatch: pytest.MonkeyPatch, turns: float, segments: int
+) -> None:
+    """Half overlapping ones of 24 turns; of long captures 240, since what bends more often is jitter."""
+    asked: list[int] = []
+
+    def windows(size: int, total: float, centres: NDArray[np.float64], *more: Any) -> Any:
+        asked.append(centres.size)
+        raise EnoughError
+
+    monkeypatch.setattr(phase_refinement, "_windows", windows)
+    low = Low(samples=np.zeros(4000, dtype=np.float32), rate_hz=100.0, top_hz=40.0)
+    with pytest.raises(EnoughError):
+        phase_refinement._corrected(AngleLaw.steady(turns / 40.0, 40.0), [low], np.array([1.0, 2.0]), 24.0)
+    assert asked == [segments]

@@ -124,3 +124,41 @@ def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone
     joined = Joined(2)
     joined._begin(analysis)
     assert joined._per_turn == pytest.approx(2 * 2 * 24 * 60 / 1000.0)
+
+
+@pytest.mark.parametrize(("chance", "said"), [(0.008, True), (0.015, False)])
+def test_of_a_place_that_is_hardly_one_nobody_asks_whether_its_impacts_are_alike(
+    monkeypatch: pytest.MonkeyPatch, chance: float, said: bool
+) -> None:
+    monkeypatch.setattr(average, "_scatter", lambda *_: 0.3)
+    level = np.zeros(N)
+    level[7] = 2.0
+    law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: 1.0)
+    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance)
+    assert (average._placed(look, 1, chance).scatter is not None) is said
+
+
+def test_a_part_is_met_once_a_turn_unless_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+    whole = average._look
+
+    def look(turn: Turn, meetings: int) -> Any:
+        asked.append(meetings)
+        return whole(turn, meetings)
+
+    monkeypatch.setattr(average, "_look", look)
+    localise(turn(np.random.default_rng(1).standard_normal(N)))
+    assert asked == [1, 1]
+
+
+@pytest.mark.parametrize(("line", "counts"), [(4, True), (5, False), (8, False)])
+def test_an_order_is_refined_by_its_first_four_lines(line: int, counts: bool) -> None:
+    """A line half a resolution bin off at the first one's place moves it, but a higher one says nothing."""
+    turns = np.arange(20_000) / 100.0
+    power = 2.0 + np.cos(2 * np.pi * line * (1.0 + 0.5 / 200.0) * turns)
+    band = BandEnvelopes(
+        channel="a", power=power[None].astype(np.float32), per_turn=100.0, centre_hz=np.array([3000.0]),
+        width_hz=1000.0, band_rms=np.ones(1),
+    )  # fmt: skip
+    found = average.refined_order([band], [(0, 0)], 1.0, bins=1.0)
+    assert bool(abs(found - 1.0 - 0.5 / 200.0) < 0.1 / 200.0) is counts

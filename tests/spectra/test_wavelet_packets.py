@@ -51,3 +51,15 @@ def test_bands_lie_where_a_sine_says() -> None:
     # A sine has an excess kurtosis of -1.5, in closed form.
     inside = int(np.abs(centres - 5013.0).argmin())
     assert abs(values[inside] + 1.5) < 0.05
+
+
+def shocks(blocks: int) -> float:
+    """Excess kurtosis of the lowest band of noise with one shock in each of so many eighths."""
+    row = noise(3, 64_000)
+    row[4000 : blocks * 8000 : 8000] += 200.0
+    return float(band_kurtosis(row, RATE_HZ, levels=1)[1][0])
+
+
+def test_shocks_in_fewer_than_half_of_eight_blocks_make_no_band_impulsive() -> None:
+    assert abs(shocks(3)) < 1.0
+    assert shocks(5) > 20.0

@@ -13,7 +13,7 @@ from tests.spectra.test_comb_scores import spectra
 from tests.spectra.test_decoy_limits import reading_of
 from vibe.spectra.evidence import comb_evidence as weighing
 from vibe.spectra.evidence.comb import CombRequest
-from vibe.spectra.evidence.decoy_null import CombReading
+from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, lines_level_db
 
 STEP = 0.05
 SLIP = (-0.02, 0.02)
@@ -105,12 +105,12 @@ def test_a_slower_comb_whose_own_lines_are_half_as_strong_makes_the_faster_one(
 ) -> None:
     cage = named("cage", 0.4)
 
-    def lines_db(null: Any, of: Any, orders: Any) -> float:
-        return 20.0 if len(orders) == 3 else between_db
+    def lines(null: Any, of: Any, orders: Any) -> tuple[float, int]:
+        return (20.0, 3) if len(orders) == 3 else (between_db, 12)
 
     best = named("race", 3.6)
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
-    monkeypatch.setattr(weighing, "_lines_db", lines_db)
+    monkeypatch.setattr(weighing, "_lines_and_count", lines)
     null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
     assert weighing._first([best, cage], null).request.name == name
 
@@ -124,7 +124,7 @@ def test_a_slower_comb_is_so_up_to_a_dozen_times_and_within_half_a_per_cent(
     best = named("race", 3.6)
     cage = named("cage", 3.6 / times * (1 + off))
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
-    monkeypatch.setattr(weighing, "_lines_db", lambda null, of, orders: 20.0)
+    monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (20.0, 12))
     null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
     assert (weighing._first([best, cage], null).request.name == "cage") is slower
 
@@ -138,6 +138,130 @@ def test_at_one_place_the_tone_whose_usual_slip_is_surely_nearer_is_likelier(
     """By three per mille, with three quarters of the score."""
     best, twin = named("a", 3.6, at=3.6 * 1.006), named("b", 3.6 * (1.0 + nearer), score, at=3.6 * 1.006)
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
-    monkeypatch.setattr(weighing, "_lines_db", lambda null, of, orders: 20.0)
+    monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (20.0, 12))
     null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
     assert (weighing._first([best, twin], null).request.name == "b") is other
+
+
+def test_lines_that_are_only_noise_lie_four_decibels_up_in_the_mean_of_twenty_five_once_in_a_million() -> None:
+    """1.9 dB, and five times a fifth of 2.1 dB; a line alone must stand as any does."""
+    assert lines_level_db(25) == pytest.approx(4.0)
+    assert lines_level_db(1) == lines_level_db(0) == pytest.approx(10 * np.log10(STILL_A_LINE))
+
+
+def null_of(power: Any) -> Any:
+    nobodys = np.zeros(power.shape[1], dtype=bool)
+    return SimpleNamespace(scorer=SimpleNamespace(spectra=spectra(power)), mask=lambda request: nobodys)
+
+
+def test_the_first_dozen_lines_between_are_compared() -> None:
+    one = some()
+    power = one.power
+    for k in range(1, 21):
+        power[0, 100 * k] = 100.0 if k <= 12 else 1.0
+    orders = [100 * k * STEP for k in range(1, 21)]
+    assert weighing._lines_and_count(null_of(power), reading(5.0), orders) == (pytest.approx(20.0), 12)
+
+
+@pytest.mark.parametrize(("higher_db", "other"), [(16.0, True), (14.0, False)])
+def test_a_comb_of_far_higher_lines_is_taken_before_one_of_many_faint_side_lines(
+    monkeypatch: pytest.MonkeyPatch, higher_db: float, other: bool
+) -> None:
+    best, rival = named("a", 3.6), named("b", 5.0, 45.0)
+    monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
+    level = {"a": 12.0, "b": 12.0 + higher_db}
+    monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (level[of.request.name], 3))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    assert (weighing._above_its_sides([best, rival], best, null) is rival) is other
+
+
+@pytest.mark.parametrize(
+    ("stand", "to"),
+    [
+        ([1, 2, 3, 4, 5, 11, 12, 13, 14, 15], 20),
+        ([1, 2, 3, 4, 11, 12, 13, 14], 0),
+        ([*range(6, 11), *range(11, 21)], 20),
+        ([*range(1, 11)], 10),
+    ],
+)
+def test_a_dense_comb_reaches_as_far_as_half_of_its_next_ten_lines_stand(stand: list[int], to: int) -> None:
+    one = some(4000)
+    power = one.power
+    for k in stand:
+        power[0, 20 * k] = 30.0
+    assert weighing._stands_to(one, reading(20 * STEP)) == to
+
+
+def test_a_line_is_smeared_by_a_fiftieth_of_its_combs_order_at_most() -> None:
+    """Of 1200 bins: 24 either side, past the two that any line takes."""
+    one = some()
+    one.power[0, 1100:1300] = 30.0
+    mask = weighing._harmonics_mask(one, reading(60.0), [0.0], False)
+    assert mask[1100:1300].sum() == pytest.approx(2 * (2 + 24) + 1, abs=3)
+
+
+@pytest.mark.parametrize(("bins", "own"), [(36, True), (22, False)])
+def test_lines_closer_than_thirty_bins_are_a_combs_own_as_far_as_they_stand(bins: int, own: bool) -> None:
+    mask = weighing._harmonics_mask(some(), reading(bins * STEP), [0.0], False)
+    assert bool(mask[bins * 20]) is own
+
+
+@pytest.mark.parametrize(("over", "kept"), [(15.0, False), (30.0, True)])
+def test_of_a_dense_combs_lines_those_that_noise_never_makes_are_kept_from_its_decoys(over: float, kept: bool) -> None:
+    """Once in 500 million bins noise is twenty times its floor."""
+    one, nulls = some(), []
+    one.power[0, 60] = over
+
+    def explaining(null: Any) -> Any:
+        nulls.append(null)
+        return SimpleNamespace(decoys=lambda reading: np.zeros(1000))
+
+    whole: Any = SimpleNamespace(
+        scorer=SimpleNamespace(spectra=one), explaining=explaining, mask=lambda request: np.zeros(20_000, dtype=bool)
+    )
+    weighing._null(whole, reading(20 * STEP), np.zeros(20_000, dtype=bool))
+    assert bool(nulls[0][60]) is kept
+
+
+def weighed(monkeypatch: pytest.MonkeyPatch, false_alarm: float, *, order: float = 6.0) -> tuple[int, int]:
+    """Of a dozen combs without slip that all have this chance: how many are taken one by one, and own their lines."""
+    taken: list[Any] = []
+
+    class Null:
+        explained = None
+
+        def __init__(self, scorer: Any, requests: Any, families: Any, explained: Any) -> None:
+            self.explained = explained
+
+        def explaining(self, explained: Any) -> Any:
+            return Null(None, None, None, explained)
+
+        def read(self, requests: Any) -> Any:
+            return [reading_of(request) for request in requests]
+
+    def first(readings: Any, null: Any) -> Any:
+        taken.append(readings[0])
+        return readings[0]
+
+    chance = SimpleNamespace(false_alarm=false_alarm, decoys=100, as_evidence=lambda *more: more[-1])
+    monkeypatch.setattr(weighing, "DecoyNull", Null)
+    monkeypatch.setattr(weighing, "CombScorer", lambda spectra: None)
+    monkeypatch.setattr(weighing, "_first", first)
+    monkeypatch.setattr(weighing, "_null", lambda whole, best, explained: None)
+    monkeypatch.setattr(weighing, "_Chance", SimpleNamespace(of=lambda reading, null: chance))
+    monkeypatch.setattr(weighing, "_judge", lambda bands, reading, null: reading)
+    requests = [CombRequest(name=str(number), order=order + 0.01 * number) for number in range(12)]
+    families: Any = None
+    owned = len(weighing.weigh(some(4000), [], requests, families).owned)
+    return len(taken), owned
+
+
+@pytest.mark.parametrize(
+    ("false_alarm", "order", "owned"),
+    [(0.4, 6.0, 5), (0.6, 6.0, 0), (0.4, 1.0, 0), (0.008, 1.0, 5), (0.015, 1.0, 0)],
+)
+def test_the_five_strongest_combs_keep_their_lines_where_they_are_likelier_than_not(
+    monkeypatch: pytest.MonkeyPatch, false_alarm: float, order: float, owned: int
+) -> None:
+    """One of twenty bins between its lines only where it is sure to one in a hundred: it would own much of the axis."""
+    assert weighed(monkeypatch, false_alarm, order=order) == (5, owned)

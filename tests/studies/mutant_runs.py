@@ -74,6 +74,8 @@ class _Source:
     functions: tuple[_Part, ...]
     taken: tuple[tuple[str, str, str], ...]
     """Module, name there, name here."""
+    taken_late: tuple[tuple[str, str, _Part], ...]
+    """Module, name there, and the function that takes it only when it is called."""
 
 
 @cache
@@ -88,8 +90,15 @@ def _source(file: str) -> _Source:
     inner = [one for node in tree.body for one in (node, *(node.body if isinstance(node, ast.ClassDef) else ()))]
     functions = [_part(one) for one in inner if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef)]
     plain = (ast.Import, ast.ImportFrom)
+    taken_late = [
+        (node.module, name.name, part)
+        for part in functions
+        for node in ast.walk(part.node)
+        if isinstance(node, ast.ImportFrom) and node.module
+        for name in node.names
+    ]
     statements = [_part(node) for node in tree.body if not isinstance(node, plain)]
-    return _Source(tuple(statements), tuple(functions), tuple(taken))
+    return _Source(tuple(statements), tuple(functions), tuple(taken), tuple(taken_late))
 
 
 def _part(node: ast.stmt) -> _Part:
@@ -257,6 +266,9 @@ class Patch:
                     self._follow(other, here, 0)
                 elif where == package and there == last:
                     self._read_as(other, f"{here}.{name}", 0)
+            for where, there, part in text.taken_late:
+                if where == module.__name__ and there == name:
+                    self._uses(other, part)
 
     def _read_as(self, module: ModuleType, name: str, after: int) -> None:
         source = _source(str(module.__file__))

@@ -42,6 +42,7 @@ REST = -0.3
 ELSEWHERE = 1e-3
 """Chance that a run does not reach the nominal speed at its fast end: cut short, or at another speed (our choice)."""
 RANGE_SLACK = 0.02
+"""By which the fast end may lie beyond the drive's range, relative: mains and slip vary by as much (our choice)."""
 WINDOW_TURNS, STEP_TURNS = 12.0, 3.0
 """On the angle: a window parts side lines at whole turns from their mesh, and moves by a quarter of itself."""
 OFF = np.arange(-0.03, 0.03001, 0.001)
@@ -53,6 +54,7 @@ DRIFT = 0.0015
 KAPPAS = np.exp(np.arange(-1.4, 1.4001, 0.004))
 """Multiples at which rivals are looked for: from a quarter to four times the speed."""
 HERE = int(np.abs(KAPPAS - 1).argmin())
+"""The path itself among them."""
 ALIKE = 0.012
 """Relative difference within which a rival is the path itself."""
 MASKED = 0.015
