@@ -109,7 +109,9 @@ def test_race_tones_lie_up_to_two_per_cent_below_and_one_above() -> None:
 def cage_past(load: float) -> list[str]:
     """Of a cage at 0.4 of the inner ring: by what it is listed besides the outer ring, its load at order ``load``."""
     frame = ("load", Fraction(load))
-    return [one.id.rpartition("_")[2] for one in _cage_elsewhere(bearing(), 0.4, Fraction(1), Fraction(0), frame, False)]
+    return [
+        one.id.rpartition("_")[2] for one in _cage_elsewhere(bearing(), 0.4, Fraction(1), Fraction(0), frame, False)
+    ]
 
 
 @pytest.mark.parametrize(("apart", "two"), [(0.004, False), (0.007, True)])
@@ -272,7 +274,9 @@ def test_where_impacts_come_quickly_the_span_is_wider() -> None:
     assert observability.carrier_top_hz(100.0) == 2e3
 
 
-@pytest.mark.parametrize(("mounting", "hz"), [("stud", 10e3), ("adhesive", 29e3 / 3), ("magnet", 7e3 / 3), ("probe", 2e3 / 3)])
+@pytest.mark.parametrize(
+    ("mounting", "hz"), [("stud", 10e3), ("adhesive", 29e3 / 3), ("magnet", 7e3 / 3), ("probe", 2e3 / 3)]
+)
 def test_amplitudes_are_good_from_two_hertz_to_a_third_of_the_mounted_resonance(mounting: Mounting, hz: float) -> None:
     """Of resonances as handbooks give them; at a third an undamped sensor shows 12.5 % too much, at a fifth 4.2 %."""
     assert capture_plan.usable_band_hz(40e3, mounting) == (2.0, pytest.approx(hz))

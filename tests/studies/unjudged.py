@@ -78,8 +78,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/thinned.py _LOOKED_AT": _LOOK,
     "vibe/ingest/quality/recording/repeats.py _MIX": _MIXES,
     "vibe/ingest/quality/recording/quantity.py _BANDS": _BREADTH,
-    "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ":
-        "bands begin half octaves higher up: below, they hold too few bins and are left out",
+    "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ": "bands begin half octaves higher up: below, they hold too few bins and are left out",
     "vibe/ingest/quality/recording/same_recording.py BLOCK": _PORTIONS,
     "vibe/ingest/quality/recording/same_recording.py LONGEST_S": _LOOK,
     "vibe/ingest/quality/recording/noise_print.py LONGEST_S": _LOOK,
@@ -89,7 +88,6 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/checks/radio.py _TURN": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _MOST_LOOKED_AT, _FIRST_LOOKS": _LOOK,
-    "vibe/ingest/quality/checks/pulses.py _SPEED_RANGE, _SPEED_STEP_LINES": _SEARCH,
     "vibe/ingest/route/completeness.py MOST_NAMED": _WORDS,
     "vibe/ingest/route/field_rules.py MOST_NAMED": _WORDS,
     "vibe/ingest/route/duplicates.py _BLOCKS": _PLACES,
