@@ -107,7 +107,7 @@ def test_each_side_stays_on_its_level(strays: float, is_one: bool) -> None:
 
 @pytest.mark.parametrize(("over_s", "at_once"), [(0.055, True), (0.085, False)])
 def test_a_recorder_switches_within_40_milliseconds(over_s: float, at_once: bool) -> None:
-    """Of a step that takes T, means of 40 ms on either side, 10 ms apart, differ by three quarters and by six tenths."""
+    """Of slower steps means of 40 ms on either side, 10 ms apart, differ by three quarters and by six tenths."""
     assert is_step(stepped_db(), switched(over_s=over_s)) is at_once
 
 
@@ -118,7 +118,7 @@ def test_half_a_second_on_either_side_of_a_step(seconds: float, enough: bool) ->
 
 
 def test_two_bands_to_an_octave() -> None:
-    """At 2560 Hz up to 1000 Hz: of 40, 57, 80 ... 905 Hz, the last nine have more than 80 Hz to the next but for one."""
+    """Of 40, 57, 80 ... 7240 Hz those that have eight bins of 10 Hz to the next."""
     found = band_levels(signal(noise(51_200), 25_600.0))
     assert found is not None
     edges_hz = [edge for edge in 40 * 2 ** (np.arange(16) / 2) if edge * (np.sqrt(2) - 1) > 75]
@@ -220,7 +220,7 @@ def test_a_floor_that_falls_by_four_decibels_a_decade_is_no_accelerations(slope_
 
 def test_nor_is_one_that_falls_from_there_on_to_forty_hertz() -> None:
     row, hz = noise(40_000), np.fft.rfftfreq(40_000, 1 / 4_000.0)
-    shape = np.minimum(np.maximum(hz, 1.0) / 44.0, 1.0) ** -4.0
+    shape = np.minimum(np.maximum(hz, 1.0) / 39.0, 1.0) ** -4.0
     assert quantity(signal(np.fft.irfft(np.fft.rfft(row) * shape, row.size)))
 
 

@@ -17,6 +17,7 @@ _JOBS = "how work is shared out among processes: the results are the same"
 _PICTURE = "points or marks of a picture"
 _PLACES = "places enough to know a row again: half or twice as many do it as well"
 _LOOK = "how many samples are looked at, for the sake of time: half or twice as many say the same"
+_FITS = "values that a fit is made from: half or twice as many give the same"
 _GIVEN = "bounds the work that somebody else's file can ask for; what is within is not changed"
 _MIXES = "mixes bits: any odd number that is as well mixed parts the same rows"
 _SETTLES = "steps of a descent that settles before"
@@ -78,13 +79,16 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/thinned.py _LOOKED_AT": _LOOK,
     "vibe/ingest/quality/recording/repeats.py _MIX": _MIXES,
     "vibe/ingest/quality/recording/quantity.py _BANDS": _BREADTH,
-    "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ": "bands begin half octaves higher up: below, they hold too few bins and are left out",
+    "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ": "the lowest bands hold too few bins and are left out",
     "vibe/ingest/quality/recording/same_recording.py BLOCK": _PORTIONS,
     "vibe/ingest/quality/recording/same_recording.py LONGEST_S": _LOOK,
     "vibe/ingest/quality/recording/noise_print.py LONGEST_S": _LOOK,
     "vibe/ingest/quality/recording/noise_print.py FINER": _SEARCH,
     "vibe/ingest/quality/recording/noise_print.py WITHIN": _SEARCH,
-    "vibe/ingest/quality/recording/noise_print.py REMEMBERED": _MEMORY,
+    "vibe/ingest/quality/recording/noise_print.py REMEMBERED": _FITS,
+    "vibe/ingest/quality/recording/noise_print.py SOUGHT_FROM_HZ": _SEARCH,
+    "vibe/ingest/quality/recording/same_recording.py ORDER": _FITS,
+    "vibe/ingest/quality/recording/same_recording.py FITTED": _FITS,
     "vibe/ingest/quality/checks/radio.py _TURN": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _MOST_LOOKED_AT, _FIRST_LOOKS": _LOOK,
