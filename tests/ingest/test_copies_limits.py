@@ -31,15 +31,11 @@ def density(bits: NDArray[np.uint8], count: int, rate_hz: float, at_hz: float) -
 def test_of_a_band_polarity_is_kept(of_print: bool, inside_hz: float, outside_hz: float) -> None:
     """200 to 5000 Hz of one round's captures, 200 to 1400 Hz of earlier ones."""
     made = [channel(noise(102_400))]
-    if of_print:
-        kept = noise_print.noise_print(made)
-        assert kept is not None
-        rate_hz = 4_000.0
-    else:
-        (kept,) = polarity(made)
-        rate_hz = 12_800.0
-    assert kept.count == round(102_400 / 25_600.0 * rate_hz)
-    inside, outside = (density(kept.bits, kept.count, rate_hz, hz) for hz in (inside_hz, outside_hz))
+    rate_hz = 4_000.0 if of_print else 12_800.0
+    found = noise_print.noise_print(made) if of_print else polarity(made)[0]
+    assert found is not None
+    assert found.count == round(102_400 / 25_600.0 * rate_hz)
+    inside, outside = (density(found.bits, found.count, rate_hz, hz) for hz in (inside_hz, outside_hz))
     assert inside > 2 * outside
 
 

@@ -79,9 +79,52 @@ def sends(frame_s: float, burst_s: float, seconds: float = 4.0, height: float = 
 def test_radios_are_known_by_the_lengths_of_frame_and_burst(
     what: str, frame_s: float, shortest_s: float, longest_s: float
 ) -> None:
-    """Of bursts a seventh below and a fifth above the bounds; what is shorter than two samples has no length of its own."""
+    """Of bursts a seventh below and a fifth above the bounds; below two samples none is known."""
     bursts = [(1.2 * shortest_s, True), (0.85 * longest_s, True), (1.2 * longest_s, False)]
     bursts += [(0.85 * shortest_s, False)] if shortest_s > 2 / RATE_HZ else []
     for burst_s, known in bursts:
         assert (what in sends(frame_s, burst_s)) is known, burst_s
     assert sends(1.01 * frame_s, 0.5 * (shortest_s + longest_s)) == ""
+
+
+@pytest.mark.parametrize(("rate_hz", "enough"), [(2_500.0, False), (3_100.0, True)])
+def test_two_edges_are_no_chance_from_nine_lines_on(rate_hz: float, enough: bool) -> None:
+    """Of 100 Hz, from the third on, up to the rate over 2.56."""
+    assert bool(sends(0.010, 0.0008, rate_hz=rate_hz)) is enough
+
+
+@pytest.mark.parametrize(("off", "known"), [(0.8e-4, True), (1.7e-4, False)])
+def test_clocks_are_off_by_a_hundred_millionths(off: float, known: bool) -> None:
+    assert bool(sends(0.010 * (1 + off), 0.0008, 20.0)) is known
+
+
+@pytest.mark.parametrize(("height", "counts"), [(0.08, False), (0.125, True)])
+def test_pulses_count_from_a_tenth_of_the_value_of_the_capture(height: float, counts: bool) -> None:
+    size = round(4 * RATE_HZ)
+    above = np.sqrt(2) * np.sin(2 * np.pi * 2_700.0 * np.arange(size) / RATE_HZ)
+    phase = (np.arange(size) / RATE_HZ / 0.060) % 1.0
+    row = above + height * (phase < 0.46) + 0.002 * noise(size)
+    assert bool(pulses.frames(signal(row))) is counts
+
+
+def leaks(speed_hz: float = 25.0, share: float = 0.1, lasts: float = 1.0, seconds: float = 8.0) -> bool:
+    """Whether pulses of a shaft are seen in a channel that is said to turn 25 times a second; of so long a share of the
+    turn, and during a part of the capture."""
+    turns = np.arange(round(seconds * RATE_HZ)) / RATE_HZ * speed_hz
+    on = (turns % 1.0 < share) & (turns < lasts * turns[-1])
+    return bool(pulses.speed_sensor(signal(on + 0.01 * noise(turns.size)), 25.0))
+
+
+@pytest.mark.parametrize(("off", "found"), [(0.026, True), (0.045, False), (-0.026, True), (-0.045, False)])
+def test_a_shaft_is_sought_within_three_per_cent_of_its_speed(off: float, found: bool) -> None:
+    assert leaks(25.0 * (1 + off)) is found
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.31, True), (0.4, False)])
+def test_a_mark_lasts_a_third_of_a_turn_at_most(share: float, found: bool) -> None:
+    assert leaks(share=share) is found
+
+
+@pytest.mark.parametrize(("lasts", "found"), [(0.24, False), (0.65, True)])
+def test_pulses_stand_in_half_of_the_windows(lasts: float, found: bool) -> None:
+    assert leaks(lasts=lasts) is found

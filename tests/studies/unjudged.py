@@ -90,6 +90,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/same_recording.py ORDER": _FITS,
     "vibe/ingest/quality/recording/same_recording.py FITTED": _FITS,
     "vibe/ingest/quality/checks/radio.py _TURN": _SEARCH,
+    "vibe/ingest/quality/checks/drift.py _LONG_S, _SHORT_S": "a floor is the same in segments half or twice as long",
     "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _MOST_LOOKED_AT, _FIRST_LOOKS": _LOOK,
     "vibe/ingest/route/completeness.py MOST_NAMED": _WORDS,
