@@ -16,11 +16,11 @@ from vibe.ingest import assess_tachometer
 from vibe.ingest.quality.checks import cross_channel, input_ranges
 from vibe.ingest.quality.checks.amplitude import _ties, clipping, offset, overload, plausible, resolution
 from vibe.ingest.quality.checks.drift import _round_wait, settling, ski_slope
-from vibe.ingest.quality.checks.hum import hum
+from vibe.ingest.quality.checks.hum import _lines, hum
 from vibe.ingest.quality.checks.low_cut import low_cut
 from vibe.ingest.quality.checks.running import _is_hum, not_running, within_steps
 from vibe.ingest.quality.checks.shocks import stray_shock
-from vibe.ingest.quality.prepared_signal import Signal, prepare
+from vibe.ingest.quality.prepared_signal import Density, Signal, prepare
 from vibe.ingest.quality.recording.gaps import dropouts, missing, straight
 
 Row = NDArray[np.float64]
@@ -378,6 +378,21 @@ def test_nine_multiples_of_the_mains_are_hum(last: int, is_hum: bool) -> None:
 @pytest.mark.parametrize(("off", "is_hum"), [(0.004, False), (0.0065, True)])
 def test_a_shaft_next_to_the_mains_makes_its_line(off: float, is_hum: bool) -> None:
     assert (hums((50.0, 1.0), speed_hz=25.0 / (1 + off)) is not None) is is_hum
+
+
+@pytest.mark.parametrize(
+    ("over_floor", "off_bins", "counts"), [(8, 0, False), (12, 0, True), (12, 4, True), (12, 6, False)]
+)
+def test_a_multiple_stands_ten_times_over_its_floor_within_four_bins(
+    over_floor: float, off_bins: int, counts: bool
+) -> None:
+    """Half a Blackman window's line is 3.2 bins wide."""
+    power = np.ones(1_000)
+    power[199:202] = 500.0, 1_000.0, 500.0
+    power[400 + off_bins] += over_floor
+    found = _lines(power, Density(power, 0.25, 1), 50.0, np.array([1, 2]))
+    assert found[0] > 0
+    assert (found[1] > 0) is counts
 
 
 RECTIFIER = (300.0, 0.4), (600.0, 0.1), (900.0, 0.1), (52.5, 1e-3), (63.0, 1e-3)
