@@ -392,7 +392,7 @@ def test_a_multiple_stands_ten_times_over_its_floor_within_four_bins(
     power[400 + off_bins] += over_floor
     found = _lines(power, Density(power, 0.25, 1), 50.0, np.array([1, 2]))
     assert found[0] > 0
-    assert (found[1] > 0) is counts
+    assert bool(found[1] > 0) is counts
 
 
 RECTIFIER = (300.0, 0.4), (600.0, 0.1), (900.0, 0.1), (52.5, 1e-3), (63.0, 1e-3)
