@@ -16,6 +16,8 @@ from vibe.ingest.quality.recording.missing_codes import missing_codes
 from vibe.ingest.quality.recording.overflow import _ends_abruptly, overflow
 from vibe.ingest.quality.recording.quantity import quantity
 from vibe.ingest.quality.recording.repeats import repeats
+from vibe.ingest.quality.recording.sample_rate import _stands, slip_of
+from vibe.ingest.quality.recording.slew import slew_limited
 from vibe.ingest.quality.recording.thinned import thinned
 
 Row = NDArray[np.float64]
@@ -263,3 +265,50 @@ def test_one_sample_in_two_to_sixteen_was_kept(kept: int, found: bool) -> None:
     row = 100 * noise(20_000)
     places = np.arange(20_000)
     assert bool(thinned(signal(np.interp(places, places[::kept], row[::kept]).round(2)))) is found
+
+
+# ── a slope that is held, a sample rate that is wrong ─────────────────────────────────────────────────────────────
+
+
+def held(falls: float, rises: float) -> bool:
+    """Of slopes in any order, of which 3 % of either sign are usual ones and one in 2000 reaches so many times as far,
+    three in 20 000 five times that."""
+    share = (np.arange(40_000) + 0.5) / 40_000
+    places = [0.5, 0.9, 0.96, 0.98, 0.9993, 0.99984, 0.99986, 1.0]
+    up, down = (np.interp(share, places, [0.0, 0.3, 1.0, 1.0, k, k, 5 * k, 5 * k]) for k in (rises, falls))
+    slopes = np.where(share > 0.5, up, -down[::-1])
+    middle = np.abs(share - 0.5) < 0.3
+    slopes[middle] -= slopes.sum() / middle.sum()
+    return bool(slew_limited(signal(np.cumsum(np.random.default_rng(1).permutation(slopes)), 10_000.0)))
+
+
+@pytest.mark.parametrize(("falls", "rises", "is_held"), [(1.36, 2.2, True), (1.48, 2.2, False), (2.2, 1.36, True)])
+def test_a_side_that_is_held_ends_at_once(falls: float, rises: float, is_held: bool) -> None:
+    assert held(falls, rises) is is_held
+
+
+@pytest.mark.parametrize(("rises", "is_held"), [(1.66, False), (1.8, True)])
+def test_while_the_other_goes_on_for_a_quarter_more(rises: float, is_held: bool) -> None:
+    assert held(1.38, rises) is is_held
+
+
+@pytest.mark.parametrize(("both", "is_held"), [(1.52, True), (1.64, False)])
+def test_sides_that_are_held_alike_end_a_tenth_below_those_of_noise(both: float, is_held: bool) -> None:
+    assert held(both, both) is is_held
+
+
+@pytest.mark.parametrize(
+    ("over_floor", "off_bins", "stands"), [(25, 0, False), (36, 0, True), (100, 6, True), (100, 10, False)]
+)
+def test_a_line_of_the_mains_stands_out_and_where_it_belongs(over_floor: float, off_bins: int, stands: bool) -> None:
+    """Within 0.15 % of 100 Hz, seven and a half bins of 0.02 Hz, and thirty times over its floor."""
+    power = np.ones(10_000)
+    power[5_000 + off_bins] = over_floor
+    assert _stands(power, 0.02, 100.0) is stands
+
+
+@pytest.mark.parametrize(("off", "said"), [(0.003, "open"), (0.006, "note")])
+def test_speeds_that_differ_by_less_than_four_thousandths_move_no_line(off: float, said: str) -> None:
+    time_s = np.arange(80_000) / 2_560.0
+    row = noise(80_000) + np.sin(2 * np.pi * 100.0 * time_s)
+    assert slip_of([channel(row, rate_hz=2_560.0)], 1 + off) == said
