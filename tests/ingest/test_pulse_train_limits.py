@@ -128,3 +128,14 @@ def test_a_mark_lasts_a_third_of_a_turn_at_most(share: float, found: bool) -> No
 @pytest.mark.parametrize(("lasts", "found"), [(0.24, False), (0.65, True)])
 def test_pulses_stand_in_half_of_the_windows(lasts: float, found: bool) -> None:
     assert leaks(lasts=lasts) is found
+
+
+@pytest.mark.parametrize(
+    ("loud", "frame", "of_gsm"),
+    [(0.79, 1.0, False), (0.845, 1.0, True), (0.88, 1.0, True), (0.95, 1.0, False), (0.875, 1.01, False)],
+)
+def test_a_telephone_takes_the_gain_away_for_one_slot_of_eight(loud: float, frame: float, of_gsm: bool) -> None:
+    """26 frames in 120 ms."""
+    time_s = np.arange(65_000) / 13_000.0
+    row = noise(time_s.size) * ((time_s / (0.120 / 26 * frame)) % 1.0 < loud)
+    assert bool(pulses.gain_in_frames(signal(row, 13_000.0))) is of_gsm
