@@ -12,7 +12,7 @@ import pytest
 from tests.diagnosis.conftest import DRIVE
 from vibe.core.capture import Channel
 from vibe.core.drive import Drive
-from vibe.flow.commissioning import measured_figures, shown_sizes
+from vibe.flow.commissioning import acceptance, measured_figures, shown_sizes
 from vibe.flow.commissioning.line_values import MOST_PHASE_RAD, SHAFTS_OWN
 from vibe.flow.diagnose.tone_requests import analysis_request_of
 from vibe.kinematics.tone_table import tone_table
@@ -139,3 +139,56 @@ def test_times_are_noted_to_the_second(
             set_checks._check_repeats(nobody, path)
     else:
         set_checks._check_repeats(nobody, path)
+
+
+class Executor:
+    """Keeps the jobs that it is given and does none."""
+
+    def __init__(self) -> None:
+        self.jobs: list[Any] = []
+
+    def each(self, work: Any, jobs: Any, done: Any) -> list[Any]:
+        self.jobs += jobs
+        return []
+
+
+def set_of(tmp_path: Path, captures: int) -> Any:
+    """A commissioning set of one loaded run."""
+    paths = [tmp_path / f"{number}.h5" for number in range(captures)]
+    for path in paths:
+        path.write_bytes(b"")
+    given = SimpleNamespace(run=[SimpleNamespace(kind="rated load")], mounting="stud", serial="1")
+    table = tone_table(ONE)
+    needed = SimpleNamespace(requirement=[SimpleNamespace(kind="no damage")])
+    return SimpleNamespace(given=given, runs=[paths], requirements=needed, drive=ONE, table=table)
+
+
+def test_counts_are_found_from_three_captures(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Two may differ by chance, and a third says which; each takes some seconds."""
+    executor: Any = Executor()
+    monkeypatch.setattr(acceptance, "_rate", lambda requirements: None)
+    monkeypatch.setattr(acceptance, "_shared", lambda settings, rate: settings)
+    monkeypatch.setattr(acceptance, "lines_asked", lambda *asked: ())
+    settings: Any = None
+    monkeypatch.setattr(acceptance, "_during", lambda requirements, kind: [])
+    acceptance._figures_of_captures(set_of(tmp_path, 8), settings, executor, None)
+    assert sum(job.identify for job in executor.jobs) == 3
+
+
+def test_trials_begin_at_four_times_what_lines_would_show(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Impacts ring beyond the one band for which that is stated: 12 dB."""
+    executor: Any = Executor()
+    read = set_of(tmp_path, 3)
+    looked = [
+        SimpleNamespace(file=path.name, detection_limits={"a": limit})
+        for path, limit in zip(read.runs[0], (0.1, 0.5, 0.9), strict=True)
+    ]
+    evidence: Any = SimpleNamespace(looked=looked, counted=[], rate=None)
+    for name, answer in (
+        ("searched_captures", looked), ("damage_found", False), ("damage_tones", ["stage1.lobe"]), ("unseen_tones", []),
+    ):  # fmt: skip
+        monkeypatch.setattr(acceptance, name, lambda *asked, answer=answer: answer)
+    monkeypatch.setattr(acceptance, "_shared", lambda settings, rate: settings)
+    settings: Any = None
+    acceptance._shown(read, settings, evidence, executor, None)
+    assert [job.first for job in executor.jobs] == [pytest.approx(4 * 0.5)]

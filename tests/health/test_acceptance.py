@@ -99,7 +99,8 @@ def test_the_jitter_of_pulses_has_its_line_in_the_budget_where_it_matters() -> N
         return {one.name: one.relative for one in found.budget if one.name == "jitter of pulses"}
 
     assert line(0.043) == {"jitter of pulses": pytest.approx(0.043 / math.sqrt(3))}
-    assert line(1e-6) == {}
+    assert line(1.5e-4) != {}
+    assert line(0.7e-4) == {}  # A hundredth of a per cent.
 
 
 def test_what_is_smaller_than_a_sensors_noise_is_no_pass() -> None:

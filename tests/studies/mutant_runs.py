@@ -405,6 +405,14 @@ def _said(item: pytest.Item) -> str:
         return item.nodeid
 
 
+@cache
+def _remarks(file: str) -> frozenset[str]:
+    """Codes of the remarks that a module makes: a test that names one is about it, where others only pass through."""
+    if not file.startswith("vibe"):
+        return frozenset()
+    return frozenset(re.findall(r'\bcode="(\w+)"', (ROOT / file).read_text(encoding="utf-8")))
+
+
 def _own_places(item: pytest.Item) -> set[Place]:
     """The test itself, and its file for what stands there outside of tests."""
     file = str(item.path.relative_to(ROOT))
@@ -512,10 +520,12 @@ class Study:
             if name in items:
                 dearest[items[name].path] = max(dearest[items[name].path], test.seconds)
         words = [word.rstrip("s") for word in change.path.stem.split("_") if len(word) > 2]
+        remarks = {one for file in {file for file, _ in asked.places} for one in _remarks(file)}
         chosen.sort(
             key=lambda name: (
                 dearest[items[name].path] > _DEAR_S,
                 items[name].path not in near,
+                not any(remark in _said(items[name]) for remark in remarks),
                 not any(word in _said(items[name]) for word in words),
                 self._coverage.tests[name].seconds,
             )

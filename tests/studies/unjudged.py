@@ -15,6 +15,11 @@ _EXACT = "band-limited or polynomial, so that more instants give the same"
 _BREADTH = "breadth of a search: half or twice as broad, the same best is found"
 _JOBS = "how work is shared out among processes: the results are the same"
 _PICTURE = "points or marks of a picture"
+_PLACES = "places enough to know a row again: half or twice as many do it as well"
+_LOOK = "how many samples are looked at, for the sake of time: half or twice as many say the same"
+_FITS = "values that a fit is made from: half or twice as many give the same"
+_GIVEN = "bounds the work that somebody else's file can ask for; what is within is not changed"
+_MIXES = "mixes bits: any odd number that is as well mixed parts the same rows"
 _SETTLES = "steps of a descent that settles before"
 
 UNJUDGED: dict[str, str] = {
@@ -57,6 +62,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/basic/lines.py KNOTS_AT_ONCE": _PORTIONS,
     "vibe/spectra/basic/lines.py KNOT_SAMPLES": "twice as many or half change samples by 1e-4 of their amplitude",
     "vibe/spectra/envelope/synchronous_average.py SHARP": "within the band's own blur: shapes are alike to 3 per mille",
+    "vibe/kinematics/families/cycloid.py ROUND": _EXACT,
     "vibe/spectra/envelope/bands.py BANDS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
     "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
@@ -70,4 +76,35 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/noise_print.py BLOCK": _PORTIONS,
     "vibe/history/population/records.py MOST_BYTES": _MEMORY,
     "vibe/history/population/records.py MOST_FIGURES": _MEMORY,
+    "vibe/ingest/quality/checks/cross_channel.py _BLOCK": _PORTIONS,
+    "vibe/ingest/quality/prepared_signal.py _BLOCK": _PORTIONS,
+    "vibe/ingest/quality/prepared_signal.py _AT_ONCE": _PORTIONS,
+    "vibe/ingest/quality/prepared_signal.py _FEW": "below and above it values come out in the same order",
+    "vibe/ingest/quality/prepared_signal.py _FEW_VALUES": _LOOK,
+    "vibe/ingest/quality/recording/missing_codes.py _MOST": _LOOK,
+    "vibe/ingest/quality/recording/thinned.py _LOOKED_AT": _LOOK,
+    "vibe/ingest/quality/recording/repeats.py _MIX": _MIXES,
+    "vibe/ingest/quality/recording/quantity.py _BANDS": _BREADTH,
+    "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ": "the lowest bands hold too few bins and are left out",
+    "vibe/ingest/quality/recording/same_recording.py BLOCK": _PORTIONS,
+    "vibe/ingest/quality/recording/same_recording.py LONGEST_S": _LOOK,
+    "vibe/ingest/quality/recording/noise_print.py LONGEST_S": _LOOK,
+    "vibe/ingest/quality/recording/noise_print.py FINER": _SEARCH,
+    "vibe/ingest/quality/recording/noise_print.py WITHIN": _SEARCH,
+    "vibe/ingest/quality/recording/noise_print.py REMEMBERED": _FITS,
+    "vibe/ingest/quality/recording/noise_print.py SOUGHT_FROM_HZ": _SEARCH,
+    "vibe/ingest/quality/recording/same_recording.py ORDER": _FITS,
+    "vibe/ingest/quality/recording/same_recording.py FITTED": _FITS,
+    "vibe/ingest/quality/checks/radio.py _TURN": _SEARCH,
+    "vibe/ingest/quality/checks/drift.py _LONG_S, _SHORT_S": "a floor is the same in segments half or twice as long",
+    "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
+    "vibe/ingest/quality/checks/pulses.py _MOST_LOOKED_AT, _FIRST_LOOKS": _LOOK,
+    "vibe/ingest/route/completeness.py MOST_NAMED": _WORDS,
+    "vibe/ingest/route/field_rules.py MOST_NAMED": _WORDS,
+    "vibe/ingest/route/duplicates.py _BLOCKS": _PLACES,
+    "vibe/ingest/route/name_pattern.py LONGEST_PATH": _GIVEN,
+    "vibe/ingest/tables/exceedance_terms.py LONGEST_CELL": _GIVEN,
+    "vibe/ingest/tables/readings_file.py MOST_SAID": _WORDS,
+    "vibe/ingest/tables/table_text.py MOST_BYTES": _GIVEN,
+    "vibe/ingest/tables/table_text.py ROWS_SHOWN": "how many rows of a table are shown",
 }

@@ -83,8 +83,6 @@ _LEAST_HEIGHT = 0.1
 _SPEED_RANGE, _SPEED_STEP_LINES = 0.03, 0.2
 """Relative range about the speed in which a once-per-turn pulse is sought, a few per cent off the plate (common
 practice), in steps by which the highest line moves so many widths of a line."""
-_FEWEST_TURNS = 10
-"""In a window: of fewer, lines are no wider apart than they are wide (derived)."""
 _LONGEST_TURN_SHARE = 0.35
 """Of a turn that a sensor's mark may last (common practice: a keyway or a strip of tape lasts less)."""
 _MOST_HZ = 1_200.0
