@@ -59,7 +59,6 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/basic/line_fit.py GRID": _EXACT,
     "vibe/kinematics/families/cycloid.py ROUND": _EXACT,
     "vibe/spectra/envelope/bands.py BANDS_AT_ONCE": _PORTIONS,
-    "vibe/spectra/evidence/comb.py MOSTLY_SHOWN": "sums of no line are zero whether they are left out or not",
     "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
     "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
     "vibe/spectra/evidence/line_significance.py BINS_AT_ONCE": _PORTIONS,
