@@ -20,7 +20,7 @@ from vibe.ingest.quality.checks.hum import _lines, hum
 from vibe.ingest.quality.checks.low_cut import low_cut
 from vibe.ingest.quality.checks.running import _is_hum, not_running, within_steps
 from vibe.ingest.quality.checks.shocks import stray_shock
-from vibe.ingest.quality.prepared_signal import Density, Signal, prepare
+from vibe.ingest.quality.prepared_signal import Density, Signal, amount, prepare
 from vibe.ingest.quality.recording.gaps import dropouts, missing, straight
 
 Row = NDArray[np.float64]
@@ -535,3 +535,10 @@ def test_a_fifth_of_the_gaps_may_be_wrong(share: float, said: str) -> None:
 @pytest.mark.parametrize(("pulses", "silent"), [(2, True), (4, False)])
 def test_three_pulses_give_a_speed(pulses: int, silent: bool) -> None:
     assert ("tachometer_silent" in tachometer([400] * (pulses - 1))) is silent
+
+
+@pytest.mark.parametrize(
+    ("quantity", "said"), [("acceleration", "0.05 m/s²"), ("velocity", "50 mm/s"), ("displacement", "5e+04 µm")]
+)
+def test_amounts_are_in_the_units_that_people_read(quantity: str, said: str) -> None:
+    assert amount(channel(noise(600), quantity=quantity), 0.05) == said
