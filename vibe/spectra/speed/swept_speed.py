@@ -93,7 +93,7 @@ UNEVEN = 0.05
 """Uncertainty of the speed by its change within a window: a twentieth of it (our choice)."""
 LEAST_OFF = 0.003
 """Standard uncertainty, relative, that a speed between windows of twelve turns keeps at the least (sweeps of
-``tests/worlds/sweeps.py``: 99 in 100 lie within twice that)."""
+``tests/worlds/sweeps.py``: 93 to 100 in 100 of each kind lie within twice that)."""
 MOST_OFF = 0.01
 """Standard uncertainty of the speed, relative, from which on it is not stated."""
 MOVES = 1.15
