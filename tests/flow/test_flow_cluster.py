@@ -216,7 +216,7 @@ def test_workers_that_cannot_do_the_work_are_reported(two: LocalCluster, tmp_pat
 
 
 def test_a_job_that_kills_every_worker_is_lost_alone(tmp_path: Path) -> None:
-    with local_cluster(tmp_path, workers=2, deaths_borne=0) as cluster:
+    with local_cluster(tmp_path, workers=3, deaths_borne=0) as cluster:
         assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [
             0,
             1,
