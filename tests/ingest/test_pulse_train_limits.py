@@ -88,6 +88,10 @@ def test_radios_are_known_by_the_lengths_of_frame_and_burst(
     assert sends(1.01 * frame_s, 0.5 * (shortest_s + longest_s)) == ""
 
 
+def test_a_burst_shorter_than_two_samples_is_read_as_two() -> None:
+    assert "DECT" in sends(0.010, 0.0001)
+
+
 @pytest.mark.parametrize(("rate_hz", "enough"), [(2_500.0, False), (3_100.0, True)])
 def test_two_edges_are_no_chance_from_nine_lines_on(rate_hz: float, enough: bool) -> None:
     """Of 100 Hz, from the third on, up to the rate over 2.56."""
@@ -133,7 +137,14 @@ def test_pulses_stand_in_half_of_the_windows(lasts: float, found: bool) -> None:
 
 @pytest.mark.parametrize(
     ("loud", "frame", "of_gsm"),
-    [(0.79, 1.0, False), (0.845, 1.0, True), (0.86, 1.0, True), (0.95, 1.0, False), (0.875, 1.01, False)],
+    [
+        (0.7, 1.0, False),
+        (0.79, 1.0, False),
+        (0.845, 1.0, True),
+        (0.86, 1.0, True),
+        (0.95, 1.0, False),
+        (0.875, 1.01, False),
+    ],
 )
 def test_a_telephone_takes_the_gain_away_for_one_slot_of_eight(loud: float, frame: float, of_gsm: bool) -> None:
     """26 frames in 120 ms."""
