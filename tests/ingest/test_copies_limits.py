@@ -124,7 +124,7 @@ def test_windows_of_five_milliseconds_are_loud_from_half_as_much_energy_again() 
 def test_prints_of_one_recording_agree_by_a_fifth_and_five_times_as_much_as_elsewhere(
     share: float, elsewhere: float, seconds: float, copy: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And by ten standard deviations: 2400 values a second make 0.25 x sqrt(1800) = 10.6 and 0.25 x sqrt(1440) = 9.5."""
+    """And by ten standard deviations: 2400 values a second make 10.6 = 0.25 x sqrt(1800) and 9.5."""
     followed = np.array([[0.0, 0.0, 1.0], [1_000.0, 1_000.0, 1.0]])
     monkeypatch.setattr(noise_print, "_place", lambda one, other: (0.0, 0.0, 1.0))
     monkeypatch.setattr(noise_print, "_followed", lambda one, other, *place: followed)

@@ -76,7 +76,7 @@ def test_sixteen_lines_are_followed(stronger: int, cut: bool) -> None:
 
 @pytest.mark.parametrize(("by", "cut"), [((2.0, 2.0), True), ((2.0, 0.07), False)])
 def test_two_that_jump_far_are_enough_where_others_join_in(by: tuple[float, float], cut: bool) -> None:
-    """Each counts for twelve at most, those that move by 0.07 radians for some three; a loss takes 32, and two lines."""
+    """Each counts for twelve at most, those that move by 0.07 radians for some three; a loss takes 32 and two lines."""
     assert jumps(*by, *[0.07] * 7) is cut
 
 
