@@ -91,9 +91,9 @@ def test_there_too_a_line_of_the_mains_reaches_two_bins_and_a_half(hz: float, co
 # ── a loose mount ─────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def rings(at_hz: float, seconds: float, rate_hz: float = 5_000.0) -> bool:
-    """Whether noise in a band of 30 Hz, 55 dB over all other, is a loose mount."""
-    row = higher(noise(round(seconds * rate_hz)), at_hz - 15.0, at_hz + 15.0, 55.0, rate_hz)
+def rings(at_hz: float, seconds: float, rate_hz: float = 5_000.0, by_db: float = 55.0) -> bool:
+    """Whether noise in a band of 30 Hz, 55 dB over all other unless another height is given, is a loose mount."""
+    row = higher(noise(round(seconds * rate_hz)), at_hz - 15.0, at_hz + 15.0, by_db, rate_hz)
     return bool(loose_mount(prepare(channel(row, rate_hz=rate_hz)))[0])
 
 
@@ -106,6 +106,16 @@ def test_eight_segments_of_a_quarter_of_a_second_show_a_loose_mount(seconds: flo
 def test_what_arrives_an_octave_higher_is_read_in_eight_blocks_of_36_hertz(rate_hz: float, found: bool) -> None:
     """From 1044 Hz up to the rate over 2.56: 206 Hz and 401 Hz."""
     assert rings(522.0, 4.0, rate_hz) is found
+
+
+@pytest.mark.parametrize(("at_hz", "found"), [(450.0, False), (560.0, True), (2_350.0, True), (2_700.0, False)])
+def test_a_loose_mount_resonates_from_500_to_2500_hertz(at_hz: float, found: bool) -> None:
+    assert rings(at_hz, 2.5, 22_000.0) is found
+
+
+@pytest.mark.parametrize(("by_db", "found"), [(32.0, False), (39.0, True)])
+def test_and_stands_35_decibels_over_what_arrives_an_octave_higher(by_db: float, found: bool) -> None:
+    assert rings(600.0, 3.5, by_db=by_db) is found
 
 
 def combed(*of_each: float, period_hz: float, seconds: float = 16.0, rate_hz: float = 5_000.0) -> bool:

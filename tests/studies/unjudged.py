@@ -101,6 +101,7 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/splice.py _FLOOR_BINS": _MEDIAN,
     "vibe/ingest/quality/recording/splice.py _HOPS": "how finely a jump is placed: it is seen in coarser steps, too",
     "vibe/ingest/quality/recording/splice.py _RATE_HZ": "bounds time: lines that fold over at half of it jump as well",
+    "vibe/ingest/quality/thresholds.py Thresholds.settle_blocks": _FITS,
     "vibe/ingest/quality/checks/drift.py _SURELY_LESS": "saves time: what is asked after it decides",
     "vibe/ingest/quality/checks/drift.py _LONG_S, _SHORT_S": "a floor is the same in segments half or twice as long",
     "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
