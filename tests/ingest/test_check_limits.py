@@ -20,7 +20,7 @@ from vibe.ingest.quality.checks.hum import _lines, hum
 from vibe.ingest.quality.checks.low_cut import low_cut
 from vibe.ingest.quality.checks.running import _is_hum, not_running, within_steps
 from vibe.ingest.quality.checks.shocks import stray_shock
-from vibe.ingest.quality.prepared_signal import Density, Signal, amount, prepare
+from vibe.ingest.quality.prepared_signal import Density, Signal, amount, density, prepare
 from vibe.ingest.quality.recording.gaps import dropouts, missing, straight
 
 Row = NDArray[np.float64]
@@ -527,6 +527,10 @@ def test_a_gap_half_as_long_again_is_a_missed_pulse_and_a_short_one_a_bounce(gap
     assert set(tachometer(among(gap, 0.1))) == codes
 
 
+def test_two_short_gaps_in_nine_are_bounces_and_not_the_usual_ones() -> None:
+    assert set(tachometer(([400] * 7 + [200] * 2) * 20)) == {"tachometer_bounces"}
+
+
 @pytest.mark.parametrize(("share", "said"), [(1 / 6, "limited"), (1 / 4, "rejected")])
 def test_a_fifth_of_the_gaps_may_be_wrong(share: float, said: str) -> None:
     assert tachometer(among(800, share)) == {"tachometer_misses": said}
@@ -542,3 +546,14 @@ def test_three_pulses_give_a_speed(pulses: int, silent: bool) -> None:
 )
 def test_amounts_are_in_the_units_that_people_read(quantity: str, said: str) -> None:
     assert amount(channel(noise(600), quantity=quantity), 0.05) == said
+
+
+def test_a_density_has_segments_of_four_seconds_and_needs_one() -> None:
+    assert density(signal(noise(12_800))).step_hz == 0.25
+    assert density(signal(noise(40_000))).step_hz == 0.25
+
+
+@pytest.mark.parametrize(("levels", "known"), [(6, True), (8, False)])
+def test_six_levels_that_lie_on_no_grid_show_a_step(levels: int, known: bool) -> None:
+    values = np.cumsum([0.0, 1.0, 1.37, 1.73, 2.61, 1.42, 3.29, 1.58])[:levels]
+    assert (signal(values[np.random.default_rng(5).integers(0, levels, 20_000)]).step is not None) is known

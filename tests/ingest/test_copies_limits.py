@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -109,3 +112,51 @@ def test_windows_of_five_milliseconds_are_loud_from_half_as_much_energy_again() 
     row[40:60], row[100:120] = np.sqrt(1.3), np.sqrt(1.7)
     assert np.flatnonzero(~noise_print._quiet(row)).tolist() == [5]
     assert noise_print._quiet(row).size == 20
+
+
+@pytest.mark.parametrize(
+    ("share", "elsewhere", "seconds", "copy"),
+    [
+        (0.23, 0.0, 60.0, True), (0.17, 0.0, 60.0, False), (0.6, 0.11, 60.0, True), (0.6, 0.13, 60.0, False),
+        (0.25, 0.0, 0.75, True), (0.25, 0.0, 0.6, False),
+    ],
+)  # fmt: skip
+def test_prints_of_one_recording_agree_by_a_fifth_and_five_times_as_much_as_elsewhere(
+    share: float, elsewhere: float, seconds: float, copy: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And by ten standard deviations: 2400 values a second make 10.6 = 0.25 x sqrt(1800) and 9.5."""
+    followed = np.array([[0.0, 0.0, 1.0], [1_000.0, 1_000.0, 1.0]])
+    monkeypatch.setattr(noise_print, "_place", lambda one, other: (0.0, 0.0, 1.0))
+    monkeypatch.setattr(noise_print, "_followed", lambda one, other, *place: followed)
+    monkeypatch.setattr(noise_print, "_agreement", lambda one, other, middles, line: (share, elsewhere, seconds))
+    nothing: Any = SimpleNamespace()
+    assert (noise_print.ComparedPrints([])._found(nothing, nothing) is not None) is copy
+
+
+def test_pieces_are_sought_at_paces_within_three_per_cent() -> None:
+    """At the beginning and the end, in steps of 1.1 thousandths."""
+    made = noise_print.noise_print([channel(noise(102_400))])
+    assert made is not None
+    lines, places = noise_print._Prepared(made).pieces
+    paces = sorted({pace for _, pace in places})
+    assert (paces[0], paces[-1]) == pytest.approx((1 - 0.0297, 1 + 0.0297))
+    assert np.diff(paces) == pytest.approx(0.0011)
+    assert len({middle for middle, _ in places}) == 2
+    assert len(lines) == len(places)
+
+
+@pytest.mark.parametrize(("height", "stands_out"), [(5.0, False), (7.0, True)])
+def test_a_piece_stands_out_by_six_deviations(height: float, stands_out: bool) -> None:
+    """Of correlations by chance, and one that is so many of their deviations high."""
+    block, length = noise_print.BLOCK, noise_print._bins().stop - noise_print._bins().start
+    draw = np.random.default_rng(7)
+    size = draw.standard_normal(length) + 1j * draw.standard_normal(length)
+    size[0] = height
+    one: Any = SimpleNamespace(pieces=(np.ones((1, length), dtype=np.complex64), [(0.0, 1.0)]))
+    other: Any = SimpleNamespace(blocks=[np.fft.fft(size).astype(np.complex64)], count=block)
+    assert (noise_print._place(one, other) is not None) is stands_out
+
+
+def test_a_recording_runs_at_its_own_pace_unless_another_is_known() -> None:
+    assert SameRecording().pace == 1.0
+    assert SameRecording(lag_s=2.0).turned_about() == SameRecording(lag_s=-2.0)

@@ -12,6 +12,7 @@ from vibe.ingest.quality.checks.amplitude import bent_on_one_side
 from vibe.ingest.quality.prepared_signal import Signal, prepare
 
 Row = NDArray[np.float64]
+Lines = NDArray[np.complex128]
 RATE_HZ = 6_000.0
 
 
@@ -87,6 +88,10 @@ def test_radios_are_known_by_the_lengths_of_frame_and_burst(
     assert sends(1.01 * frame_s, 0.5 * (shortest_s + longest_s)) == ""
 
 
+def test_a_burst_shorter_than_two_samples_is_read_as_two() -> None:
+    assert "DECT" in sends(0.010, 0.0001)
+
+
 @pytest.mark.parametrize(("rate_hz", "enough"), [(2_500.0, False), (3_100.0, True)])
 def test_two_edges_are_no_chance_from_nine_lines_on(rate_hz: float, enough: bool) -> None:
     """Of 100 Hz, from the third on, up to the rate over 2.56."""
@@ -132,10 +137,116 @@ def test_pulses_stand_in_half_of_the_windows(lasts: float, found: bool) -> None:
 
 @pytest.mark.parametrize(
     ("loud", "frame", "of_gsm"),
-    [(0.79, 1.0, False), (0.845, 1.0, True), (0.86, 1.0, True), (0.95, 1.0, False), (0.875, 1.01, False)],
+    [
+        (0.7, 1.0, False),
+        (0.79, 1.0, False),
+        (0.845, 1.0, True),
+        (0.86, 1.0, True),
+        (0.95, 1.0, False),
+        (0.875, 1.01, False),
+    ],
 )
 def test_a_telephone_takes_the_gain_away_for_one_slot_of_eight(loud: float, frame: float, of_gsm: bool) -> None:
     """26 frames in 120 ms."""
     time_s = np.arange(65_000) / 13_000.0
     row = noise(time_s.size) * ((time_s / (0.120 / 26 * frame)) % 1.0 < loud)
     assert bool(pulses.gain_in_frames(signal(row, 13_000.0))) is of_gsm
+
+
+# ── two edges ─────────────────────────────────────────────────────────────────────────────────────────────────────
+
+ORDERS = np.arange(3, 61)
+PLACES = 256
+
+
+def edges(orders: NDArray[np.intp] = ORDERS, second: float = 1.0) -> Lines:
+    """Slopes of a pulse of a tenth of its period, whose falling edge is so many times as high."""
+    rising, falling = 40 / PLACES, 66 / PLACES
+    return np.asarray(np.exp(-2j * np.pi * orders * rising) - second * np.exp(-2j * np.pi * orders * falling))
+
+
+def any_way(size: int, seed: int = 2) -> Lines:
+    return np.asarray(np.exp(2j * np.pi * np.random.default_rng(seed).random(size)))
+
+
+def is_pulse(slopes: Lines, noise_share: float | Row = 0.01) -> bool:
+    """Whether lines of such slopes, in noise of such a share of each, are a pulse's."""
+    lines = slopes / (1j * ORDERS)
+    return pulses._two_edges(ORDERS, lines, np.abs(lines) * noise_share, all_of_them=True) is not None
+
+
+@pytest.mark.parametrize(("over_noise", "found"), [(2.0, False), (3.0, True)])
+def test_a_line_stands_out_from_two_and_a_half_times_the_noise_on(over_noise: float, found: bool) -> None:
+    assert is_pulse(edges(), 1 / over_noise) is found
+
+
+@pytest.mark.parametrize(("clear", "found"), [(6, False), (8, True)])
+def test_three_in_four_lines_stand_out(clear: int, found: bool) -> None:
+    """Of every ten so many; the nine lowest, which must, do."""
+    hidden = (np.arange(ORDERS.size) % 10 >= clear) & (np.arange(ORDERS.size) > 8)
+    hidden[8] = clear < 7
+    assert is_pulse(edges(), np.where(hidden, 1.0, 0.01) + (clear < 7) * np.isin(np.arange(58), (2, 5))) is found
+
+
+@pytest.mark.parametrize(("strange", "found"), [(4, True), (5, False)])
+def test_one_line_in_six_may_be_the_machines(strange: int, found: bool) -> None:
+    """Four of 24, ten times as high as the rest."""
+    orders = ORDERS[:24]
+    slopes = edges(orders)
+    slopes[1 : 1 + 4 * strange : 4] = 10 * any_way(strange)
+    assert (pulses._fitted(orders, slopes) is not None) is found
+
+
+@pytest.mark.parametrize(("height", "found"), [(1.0, True), (2.4, False)])
+def test_two_edges_explain_four_fifths_of_the_power(height: float, found: bool) -> None:
+    """So much is added to 18 lines of 58, of which nine are left out."""
+    slopes = edges()
+    slopes[4:58:3] += height * any_way(18)
+    assert (pulses._fitted(ORDERS, slopes) is not None) is found
+
+
+def test_edges_of_few_lines_are_no_chance_from_one_in_a_million_on() -> None:
+    """Nine lines and 256 places of either edge: (1 - fit)^7 x 256² is 1e-6 where a pulse is seen for the last time."""
+    orders, low, high = ORDERS[:9], 0.0, 2.0
+    fit = 1.0
+    for _ in range(25):
+        share = (low + high) / 2
+        found = pulses._fitted(orders, edges(orders) + share * any_way(9))
+        if found is not None and found.lines == 9:
+            low, fit = share, found.fit
+        else:
+            high = share
+    assert (1 - fit) ** 7 * PLACES**2 == pytest.approx(1e-6, rel=0.1)
+
+
+@pytest.mark.parametrize(("off", "found"), [(0.3, True), (0.55, False)])
+def test_the_lowest_third_of_the_lines_lies_within_four_tenths_of_the_pulses_own(off: float, found: bool) -> None:
+    slopes = edges()
+    slopes[:19] *= 1 + off * any_way(19)
+    assert (pulses._fitted(ORDERS, slopes) is not None) is found
+
+
+@pytest.mark.parametrize(("second", "found"), [(0.3, False), (0.5, True)])
+def test_the_edges_are_as_high_as_each_other_but_for_two_and_a_half_times(second: float, found: bool) -> None:
+    assert (pulses._fitted(ORDERS, edges(second=second)) is not None) is found
+
+
+def test_sixty_lines_are_read_up_to_1200_hertz() -> None:
+    assert pulses._orders(10.0, RATE_HZ).tolist() == list(range(3, 61))
+    assert pulses._orders(40.0, RATE_HZ).tolist() == list(range(3, 31))
+
+
+@pytest.mark.parametrize(
+    ("count", "uneven", "found"), [(6, 0.0, False), (7, 0.0, True), (8, 0.22, True), (8, 0.33, False)]
+)
+def test_seven_lines_of_one_height_are_a_short_pulse(count: int, uneven: float, found: bool) -> None:
+    """Of heights that differ by d either way one height explains 1 / (1 + d²): 0.954 and 0.902."""
+    orders = ORDERS[:20]
+    lines = (1 + uneven * np.resize([1.0, -1.0, -1.0, 1.0], 20)) * np.exp(-2j * np.pi * orders * 0.2)
+    noises = np.where(np.arange(20) < count, 0.01, 10.0)
+    assert (pulses._short(orders, lines, noises) is not None) is found
+
+
+@pytest.mark.parametrize(("seconds", "enough"), [(1.8, False), (2.5, True)])
+def test_two_windows_of_a_second_show_a_radio(seconds: float, enough: bool) -> None:
+    assert bool(sends(0.090, 0.008, seconds)) is enough

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tests.ingest.ingest_signals import channel
 from vibe.ingest.quality.prepared_signal import Signal, prepare
+from vibe.ingest.quality.recording import slew
 from vibe.ingest.quality.recording.fading import fading
 from vibe.ingest.quality.recording.gain_step import band_levels, gain_step
 from vibe.ingest.quality.recording.missing_codes import missing_codes
@@ -204,6 +205,15 @@ def test_eight_jumps_are_no_chance(periods: float, wraps: bool) -> None:
     assert bool(overflow(signal(saw(periods)))) is wraps
 
 
+@pytest.mark.parametrize(("steep", "wraps"), [(10, True), (40, False)])
+def test_four_in_five_jumps_vanish_where_the_wrap_is_undone(steep: int, wraps: bool) -> None:
+    """Of sixty, and of so many that are steep places of a smooth wave."""
+    row = saw(60.0)
+    for first in np.flatnonzero(np.diff(np.sign(row)) > 0)[:steep]:
+        row[first + 2 : first + 6] = -0.97, -0.63, 0.63, 0.97
+    assert bool(overflow(signal(row))) is wraps
+
+
 @pytest.mark.parametrize(("moved", "wraps"), [(0.0035, True), (0.007, False)])
 def test_the_ends_of_an_integer_are_equally_far_out(moved: float, wraps: bool) -> None:
     assert bool(overflow(signal(saw(40.0, moved=moved)))) is wraps
@@ -267,6 +277,13 @@ def test_one_sample_in_two_to_sixteen_was_kept(kept: int, found: bool) -> None:
     assert bool(thinned(signal(np.interp(places, places[::kept], row[::kept]).round(2)))) is found
 
 
+def test_a_row_that_is_straight_for_nearly_half_of_its_length_was_not_thinned() -> None:
+    """One sample in one is all of them."""
+    row = 100 * noise(20_000)
+    row[:9_000] = np.linspace(-300, 300, 9_000)
+    assert not thinned(signal(row.round(2)))
+
+
 # ── a slope that is held, a sample rate that is wrong ─────────────────────────────────────────────────────────────
 
 
@@ -295,6 +312,23 @@ def test_while_the_other_goes_on_for_a_quarter_more(rises: float, is_held: bool)
 @pytest.mark.parametrize(("both", "is_held"), [(1.52, True), (1.64, False)])
 def test_sides_that_are_held_alike_end_a_tenth_below_those_of_noise(both: float, is_held: bool) -> None:
     assert held(both, both) is is_held
+
+
+@pytest.mark.parametrize(
+    ("both", "other", "squares", "strongest", "is_held"),
+    [
+        (1.52, 1.52, 0.04, 0.12, True), (1.52, 1.52, 0.06, 0.12, False), (1.52, 1.52, 0.04, 0.2, False),
+        (1.36, 1.36, 0.12, 0.35, True), (1.36, 1.36, 0.2, 0.35, False), (1.36, 1.36, 0.12, 0.45, False),
+        (1.36, 2.2, 0.2, 0.35, True), (1.36, 2.2, 0.3, 0.35, False), (1.36, 2.2, 0.2, 0.55, False),
+    ],
+)  # fmt: skip
+def test_lines_end_sooner_than_noise_does(
+    both: float, other: float, squares: float, strongest: float, is_held: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The more lines a slope has, by the squares of their shares and the strongest one's, the less its ends say: least
+    of sides that end a tenth early, more of those that end at once, most of one side alone."""
+    monkeypatch.setattr(slew, "_lines", lambda slope, rate_hz: (squares, strongest))
+    assert held(both, other) is is_held
 
 
 @pytest.mark.parametrize(

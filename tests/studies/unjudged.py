@@ -20,6 +20,7 @@ _LOOK = "how many samples are looked at, for the sake of time: half or twice as 
 _FITS = "values that a fit is made from: half or twice as many give the same"
 _GIVEN = "bounds the work that somebody else's file can ask for; what is within is not changed"
 _MIXES = "mixes bits: any odd number that is as well mixed parts the same rows"
+_MEDIAN = "bins of a median: half or twice as many show the same noise"
 _SETTLES = "steps of a descent that settles before"
 
 UNJUDGED: dict[str, str] = {
@@ -96,6 +97,12 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/recording/same_recording.py ORDER": _FITS,
     "vibe/ingest/quality/recording/same_recording.py FITTED": _FITS,
     "vibe/ingest/quality/checks/radio.py _TURN": _SEARCH,
+    "vibe/ingest/quality/recording/splice.py _NEAR": _MEDIAN,
+    "vibe/ingest/quality/recording/splice.py _FLOOR_BINS": _MEDIAN,
+    "vibe/ingest/quality/recording/splice.py _HOPS": "how finely a jump is placed: it is seen in coarser steps, too",
+    "vibe/ingest/quality/recording/splice.py _RATE_HZ": "bounds time: lines that fold over at half of it jump as well",
+    "vibe/ingest/quality/thresholds.py Thresholds.settle_blocks": _FITS,
+    "vibe/ingest/quality/checks/drift.py _SURELY_LESS": "saves time: what is asked after it decides",
     "vibe/ingest/quality/checks/drift.py _LONG_S, _SHORT_S": "a floor is the same in segments half or twice as long",
     "vibe/ingest/quality/checks/pulses.py _PLACES": _SEARCH,
     "vibe/ingest/quality/checks/pulses.py _MOST_LOOKED_AT, _FIRST_LOOKS": _LOOK,
