@@ -250,3 +250,17 @@ def test_seven_lines_of_one_height_are_a_short_pulse(count: int, uneven: float, 
 @pytest.mark.parametrize(("seconds", "enough"), [(1.8, False), (2.5, True)])
 def test_two_windows_of_a_second_show_a_radio(seconds: float, enough: bool) -> None:
     assert bool(sends(0.090, 0.008, seconds)) is enough
+
+
+@pytest.mark.parametrize(
+    ("lasts_s", "over", "rings"), [(0.7e-3, 9.0, False), (1.6e-3, 9.0, True), (1.6e-3, 2.2, False), (1.6e-3, 4.5, True)]
+)
+def test_what_is_three_times_as_strong_for_a_millisecond_of_each_turn_rings(
+    lasts_s: float, over: float, rings: bool
+) -> None:
+    rate_hz, turns_hz = 20_000.0, 25.0
+    at = np.arange(40_000) / rate_hz * turns_hz % 1.0
+    # Slopes of one size and either sign: their power is what is asked for.
+    slopes = np.where(np.random.default_rng(8).random(at.size) < 0.5, -1.0, 1.0)
+    slopes *= np.where((at > 0.3) & (at < 0.3 + lasts_s * turns_hz), np.sqrt(over), 1.0)
+    assert pulses._rings(np.cumsum(slopes).astype(np.float32), rate_hz, turns_hz) is rings
