@@ -31,6 +31,7 @@ def test_the_past_brings_the_limit_of_a_race_nearer(monkeypatch: pytest.MonkeyPa
     assert past.study.found(past.judged(one, TAG, past.earlier_of(TAG, SEED)), RACE)
 
 
+@pytest.mark.slow
 def test_further_sound_captures_of_it_are_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(past, "earlier_of", earlier)
     detected = past.listen((TAG, SEED, 1))

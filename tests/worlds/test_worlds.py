@@ -10,7 +10,7 @@ from tests.worlds import brookside, fenside, ferryside, harbour, hillside, lakes
 from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 
-FIRST, MORE = 4, 12
+FIRST, MORE = 3, 12
 """Captures of each world: every kind of truth is among them. More are slow."""
 KNOWN = {
     "hillside-002": "a pump whose lines fall on the drive's mesh",
