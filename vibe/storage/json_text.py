@@ -31,10 +31,7 @@ def json_value(content: bytes | str, most: int = MOST_PARTS) -> Any:
         ValueError: no JSON, nested too deeply, or crowded.
     """
     refuse_crowded(content, most)
-    try:
-        return json.loads(content)
-    except RecursionError:
-        raise ValueError("is nested too deeply") from None
+    return _parsed(content)
 
 
 def unpacked_value(packed: bytes) -> Any:
@@ -50,6 +47,10 @@ def unpacked_value(packed: bytes) -> Any:
         raise ValueError(f"cannot be unpacked ({error})") from None
     if unpacker.unconsumed_tail or not unpacker.eof:
         raise ValueError("does not end, or unpacks to more than is kept")
+    return _parsed(content)
+
+
+def _parsed(content: bytes | str) -> Any:
     try:
         return json.loads(content)
     except RecursionError:
