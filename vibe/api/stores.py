@@ -168,7 +168,7 @@ class Store:
         """
         from vibe.flow.history.capture_record import keep
         from vibe.flow.settings import load_settings
-        from vibe.ingest.config.toml_file import read_text
+        from vibe.storage.toml_text import read_text
 
         known, table = described(drive)
         text = known.to_toml() if isinstance(drive, Drive) else read_text(Path(str(drive)))

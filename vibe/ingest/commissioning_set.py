@@ -8,9 +8,10 @@ from pathlib import Path
 
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.acceptance import CommissioningSet, Requirement, Requirements
-from vibe.ingest.config.toml_file import load_model, read_text
+from vibe.ingest.config.toml_file import load_model
 from vibe.ingest.config.toml_lines import line_of, line_table
 from vibe.ingest.formats.registry import SUFFIXES
+from vibe.storage.toml_text import read_text
 
 SET_NAME = "commissioning.toml"
 NEEDS: dict[str, tuple[str, ...]] = {

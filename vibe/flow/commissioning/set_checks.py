@@ -261,8 +261,8 @@ def _twice(names: Sequence[str]) -> str:
 
 def wrong(path: Path, place: Sequence[str | int], why: str) -> ConfigError:
     """An error of a set's file, with its line."""
-    from vibe.ingest.config.toml_file import read_text
     from vibe.ingest.config.toml_lines import line_of, line_table
+    from vibe.storage.toml_text import read_text
 
     line = line_of(line_table(read_text(path)), tuple(place))
     parts = [f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place]

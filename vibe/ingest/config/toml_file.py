@@ -15,8 +15,7 @@ from pydantic_core import ErrorDetails
 
 from vibe.core.errors import ConfigError
 from vibe.ingest.config.toml_lines import Place, line_of, line_table, real_place
-from vibe.storage.toml_text import read_text as read_text
-from vibe.storage.toml_text import toml_of
+from vibe.storage.toml_text import read_text, toml_of
 
 M = TypeVar("M", bound=BaseModel)
 

@@ -8,10 +8,11 @@ from pathlib import Path
 from vibe.core.errors import ConfigError
 from vibe.core.route.route import Route, folded
 from vibe.ingest.config.drive_file import drive_files, load_drive
-from vibe.ingest.config.toml_file import load_model, read_text
+from vibe.ingest.config.toml_file import load_model
 from vibe.ingest.config.toml_lines import Place, line_of, line_table
 from vibe.ingest.route.file_rules import names_of
 from vibe.ingest.route.name_pattern import RuleError
+from vibe.storage.toml_text import read_text
 
 
 def load_route(path: Path) -> Route:

@@ -20,10 +20,11 @@ from pydantic import ValidationError
 from vibe.core.errors import ConfigError
 from vibe.core.route.readings import ReadingsFile, RoundReadings, StopReadings
 from vibe.core.route.route import folded
-from vibe.ingest.config.toml_file import load_model, plainly_wrong, read_text
+from vibe.ingest.config.toml_file import load_model, plainly_wrong
 from vibe.ingest.config.toml_lines import line_of, line_table
 from vibe.ingest.tables.exceedance_terms import number_of
 from vibe.ingest.tables.table_text import delimiter_of, table_text
+from vibe.storage.toml_text import read_text
 
 MOST_SAID = 4
 """Mistakes of a file that are listed; more are counted (our choice)."""
