@@ -12,8 +12,10 @@ import jsonschema
 import pytest
 
 from vibe.core.drive_report import DriveReport
+from vibe.core.evidence import SpectrumPlot
 from vibe.core.health import Health
 from vibe.flow.diagnose import drive_diagnosis
+from vibe.flow.diagnose.figures import HIGHEST_HZ
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
@@ -115,6 +117,13 @@ def test_every_finding_and_every_channel_has_its_picture(stated: Stated) -> None
         assert all(plot.title and plot.caption for plot in shown)
     fit = [c for capture in drive_report.health.captures for c in capture.channels if c.quality != "rejected"]
     assert drive_report.overview_plots or not fit
+    spectra = [
+        plot for plot in drive_report.overview_plots if isinstance(plot, SpectrumPlot) and "Velocity" in plot.title
+    ]
+    assert bool(spectra) == bool(fit)
+    for plot in spectra:  # the caption names what is marked within the picture, and nothing else
+        assert all(mark.at <= HIGHEST_HZ for mark in plot.marks)
+        assert ("mesh" in plot.caption) == any("mesh" in mark.label for mark in plot.marks)
 
 
 def test_what_could_not_be_seen_is_said(stated: Stated) -> None:

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from vibe.core.tones import Tone, ToneTable
     from vibe.spectra.signal_analysis import SignalAnalysis
 
+HIGHEST_HZ = 1000.0
+"""The overview ends where the band of the zone standards does: 10 Hz to 1 kHz (ISO 20816-1:2016)."""
+
 
 def finding_plots(
     finding: Finding, reading: SignalAnalysis, combs: Mapping[str, CombEvidence], table: ToneTable
@@ -119,13 +122,14 @@ def overview_plots(reading: SignalAnalysis) -> tuple[PlotData, ...]:
             Mark(at=names[name].frequency_hz, label=label, kind="owner")
             for name, label in [("1x", "1x"), ("2x", "2x")]
             + [(n, n.replace(" 1", "")) for n in names if n.endswith(".mesh 1")]
-            if name in names
+            if name in names and names[name].frequency_hz <= HIGHEST_HZ
         ]
+        mesh = any("mesh" in mark.label for mark in marks)
         shown.append(
             plot_data.velocity_plot(
-                reading, spectrum.channel, marks, highest_hz=1000.0,
+                reading, spectrum.channel, marks, highest_hz=HIGHEST_HZ,
                 title=f"Velocity spectrum, {spectrum.channel}",
-                caption="Running speed and lobe-pin mesh are marked for orientation.",
+                caption=f"Marked for orientation: running speed{' and lobe-pin mesh' if mesh else ''}.",
             )
         )  # fmt: skip
         shown.append(
