@@ -150,8 +150,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
 
 
 def _doubted_shaft(case: Case, finding: Finding) -> Finding:
-    """What lines of the shaft show, which a machine of the same kind makes too: where pulses tell this one's speed, those
-    of a machine whose lines fall into the same bins; else either's."""
+    """What lines of the shaft show, which a machine of the same kind makes too: where pulses tell this one's speed, one
+    whose lines fall into the same bins; else any."""
     pulsed = case.speed is None or case.speed.method == "tachometer"
     near = [one for one in case.alike if not pulsed or abs(one.speed - 1) < 2 * LINE_BINS * case.resolution]
     if not near:

@@ -568,10 +568,11 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
 
 
 def _within_sight(surprise: Real, there: NDArray[np.bool_], part: NDArray[np.int64]) -> Real:
-    """Of lines that stand by ``surprise`` (lines, speeds), those ``there`` (drives, m) of each ``part`` (m,): how likely
-    each would stand as well, by how high the highest line of its family stands. A family whose highest line hardly
-    stands has its others in the noise, so that these are missing says nothing; the highest itself is as likely as it
-    was."""
+    """How likely each line (lines, speeds) would stand as well, by how high the highest of its family does.
+
+    ``surprise`` (lines, speeds) is that of lines ``there`` (drives, m), of each the ``part`` (m,). A family whose
+    highest line hardly stands has its others in the noise, so that these are missing says nothing; the highest itself
+    is as likely as it was."""
     full = np.zeros((*there.shape, surprise.shape[1]))
     full[there] = np.nan_to_num(surprise)
     share = np.empty_like(full)
