@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import exp
+from math import exp, hypot
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
+from vibe.diagnosis.alternatives.outside_multiples import MOST_CHANCE, whole_multiple
+from vibe.diagnosis.alternatives.similar_speeds import placed
 from vibe.diagnosis.bearing_elements import PARTS
 from vibe.diagnosis.case import Case, is_long
 
@@ -26,6 +27,10 @@ NAMED_SURELY = 0.9
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
+
+RACES = ("inner_race", "outer_race")
+WITHIN_ERRORS = 3.0
+"""Standard errors within which two combs may be lines of one turn (common practice: once in 370 they are not)."""
 
 SIDE_STANDS_DB = 9.0
 """A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
@@ -88,7 +93,8 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     Impacts that vary in time and differ leave faint combs at many sums and differences of their order with the shaft,
     the cage and the load; which of these is a second damage cannot be determined until the first is mended. An element
     is named only where no other part has clear, much deeper impacts; a bearing without its element only where nothing
-    else is deeper. What was found between those impacts is none of theirs, however faint."""
+    else is deeper. What was found between those impacts is none of theirs, however faint; but for what repeats as the
+    elements of a damaged race come by, one of which strikes harder than the others."""
     settings = case.settings.comb
     depths = [_depth_db(case, finding) for finding in findings]
     kept = []
@@ -101,7 +107,14 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
             ),
             default=float("-inf"),
         )
-        if depth_db is None or depth_db >= settings.clear_hit_over_floor_db or _is_apart(case, finding):
+        if depth_db is None or depth_db >= settings.clear_hit_over_floor_db:
+            outshone = False
+        elif any(
+            other is not None and other > depth_db and _of_its_elements(case, finding, rival)
+            for rival, other in zip(findings, depths, strict=True)
+        ):
+            outshone = True
+        elif _is_apart(case, finding):
             outshone = False
         elif _element_open(case, finding):
             outshone = clearest > depth_db
@@ -122,6 +135,21 @@ def _is_multiple(case: Case, fast: Finding, slow: Finding) -> bool:
     sides = combs[0].sideband_lines
     stand = sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides)
     return bool(sides) and stand < len(sides) / 2
+
+
+def _of_its_elements(case: Case, finding: Finding, rival: Finding) -> bool:
+    """Whether the comb of ``finding`` lies at a whole number per turn of the elements past a race of another bearing
+    that ``rival`` names: where elements differ, impacts repeat in every line of that turn (derived)."""
+    fast, slow = case.combs.get(_shown_in(finding)), case.combs.get(_shown_in(rival))
+    bearing, _, part = (rival.tone or "").rpartition(".")
+    counts = [one.elements for one in case.drive.bearing if f"bearing.{one.name}" == bearing]
+    if fast is None or slow is None or not counts or part not in RACES or bearing == _part(finding):
+        return False
+    (order, error), (race, race_error) = (placed(one, None, case.resolution) for one in (fast, slow))
+    turn = race / counts[0]
+    number = round(order / turn)
+    reach = WITHIN_ERRORS * hypot(order * error, number * turn * race_error)
+    return number > 0 and reach <= MOST_CHANCE * turn / 2 and abs(order - number * turn) <= reach
 
 
 def _depth_db(case: Case, finding: Finding) -> float | None:

@@ -84,11 +84,19 @@ BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
 OWN_PARTS = ("stage", "bearing")
+ON_THE_SHAFT = ("input.shaft", "foundation")
+"""What lines of the shaft show."""
 TO_DISTINGUISH = (
     "Repeat the measurement while that one stands, or without load, or for longer with a pulse sensor on this drive, "
     "or at a second point, nearer to one of the two, and compare the size of the impacts."
 )
 """What tells two machines of one kind on one frame."""
+TO_DISTINGUISH_SHAFTS = (
+    " A machine of the same kind runs next to it ({rpm} r/min): these lines may be those of its shaft. Repeat the "
+    "measurement while that one stands, or with a pulse sensor on this drive for so long that the two speeds are "
+    "resolved."
+)
+"""The same of lines of their shafts."""
 
 
 def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]:
@@ -108,6 +116,8 @@ def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _doubted(case: Case, finding: Finding) -> Finding:
+    if finding.component in ON_THE_SHAFT:
+        return _doubted_shaft(case, finding)
     if not finding.component.startswith(OWN_PARTS):
         return finding
     comb = _outside_at(case, finding)
@@ -136,6 +146,22 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
     doubted = _less_sure(finding, share, name, _how_to_distinguish(tone, off, rpm))
+    return doubted.model_copy(update={"other_machine": name})
+
+
+def _doubted_shaft(case: Case, finding: Finding) -> Finding:
+    """What lines of the shaft show, which a machine of the same kind makes too: where pulses tell this one's speed, one
+    whose lines fall into the same bins; else any."""
+    pulsed = case.speed is None or case.speed.method == "tachometer"
+    near = [one for one in case.alike if not pulsed or abs(one.speed - 1) < 2 * LINE_BINS * case.resolution]
+    if not near:
+        return finding
+    rpm = " or ".join(_as_rpm(case, one.speed) for one in near)
+    name = f"that of a machine of the same kind next to it, at {rpm} r/min"
+    theirs = sum(
+        one.probability * (1.0 if pulsed else exp(-2 * USUAL_DB * _apart_db(one) / SPREAD_DB**2)) for one in near
+    )
+    doubted = _less_sure(finding, 1 / (1 + theirs), name, TO_DISTINGUISH_SHAFTS.format(rpm=rpm))
     return doubted.model_copy(update={"other_machine": name})
 
 

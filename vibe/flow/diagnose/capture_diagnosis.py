@@ -13,7 +13,7 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import OWN_PARTS, axis_of, gate, similar_machines_in, with_turns
+from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_turns
 from vibe.flow.diagnose.recognition import contradiction, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.settled_speed import at_own_speed
@@ -181,7 +181,7 @@ def diagnose_samples(
     findings = diagnose(case)
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
-    if reading is not None and axis is not None and any(f.component.startswith(OWN_PARTS) for f in findings):
+    if reading is not None and axis is not None and any(map(of_one_of_two, findings)):
         combs = with_turns(reading, table, combs, findings)
         alike = similar_machines_in(reading, drive, table, combs, findings, declared=bool(case.declared_alike))
         if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):

@@ -130,6 +130,13 @@ def _of_damage(reading: SignalAnalysis, table: ToneTable, findings: Sequence[Fin
     return [order for order in lines if 0 < order < top]
 
 
+def of_one_of_two(finding: Finding) -> bool:
+    """Whether a machine of the same kind next to this one would show the same."""
+    from vibe.diagnosis.alternatives.outside_machines import ON_THE_SHAFT
+
+    return finding.component.startswith((*OWN_PARTS, *ON_THE_SHAFT))
+
+
 def similar_machines_in(
     reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence],
     findings: Sequence[Finding], *, declared: bool = False,
