@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
+from vibe.spectra.identity import recognition
 from vibe.spectra.identity.recognition import Candidate, Recognition, recognise
 
 RATE, DURATION = 5120.0, 10.0
@@ -167,6 +169,27 @@ def test_pulses_are_believed_unless_the_lines_contradict(pulsed_hz: float, metho
     assert result.speed is not None
     assert result.speed.method == method
     assert result.speed.input_hz == pytest.approx(24.2, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("pulsed_hz", "verdict"), [(None, "other speed"), (24.2, "fits"), (12.1, "other speed"), (24.4, "other speed")]
+)
+def test_half_the_speed_does_not_outweigh_pulses_with_which_own_lines_agree(
+    pulsed_hz: float | None, verdict: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of something loose that makes all half orders, and more clearly than the drive makes its own lines."""
+    monkeypatch.setattr(
+        recognition,
+        "_beyond",
+        lambda lines, own, inside: replace(inside, speed_hz=inside.speed_hz / 2, log_odds=inside.log_odds + 50),
+    )
+    pulses = None
+    if pulsed_hz is not None:
+        level = (TIME * pulsed_hz % 1 < 0.1).astype(np.float32)
+        pulses = Channel(
+            name="t", samples=level, sample_rate_hz=RATE, quantity="tachometer", recorded_unit="V", pulses_per_rev=1.0
+        )
+    assert seen(shaken("A", 8, 24.2), "A", tachometer=pulses).verdict == verdict
 
 
 def test_pulses_tell_of_a_speed_without_lines() -> None:

@@ -174,6 +174,9 @@ def recognise(
     if outside is not None and outside.log_odds - inside.log_odds <= max(decisive, better[0][1] if better else 0.0):
         outside = None
     pulsed = None if tachometer is None else speed_from_tachometer(tachometer, _wide(own), lines.duration_s)
+    if pulsed is not None and inside.sure and _agree(pulsed[1], inside):
+        # Half orders of something loose, or another machine's lines, do not outweigh a sensor on the shaft.
+        outside = None
     short = lines.duration_s * own.nominal_hz < FEWEST_TURNS
     speed = _speed(
         clean,
@@ -323,6 +326,11 @@ def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool
     return np.asarray(~made & (np.abs(orders - np.rint(orders)) > 1e-6))
 
 
+def _agree(pulsed: SpeedEstimate, lines: CandidateSpeed) -> bool:
+    """Whether pulses and lines give one speed."""
+    return abs(pulsed.input_hz / lines.speed_hz - 1) < TACHOMETER_DISAGREES
+
+
 def _speed(
     rows: Sequence[tuple[NDArray[np.float32], float]],
     own: Candidate,
@@ -337,7 +345,7 @@ def _speed(
     It is not followed where the lines are another drive's, too few turns were measured, or nobody asks (``elsewhere``).
     """
     fastest = outside if outside is not None else inside if inside.sure else None
-    if pulsed is not None and (fastest is None or abs(pulsed.input_hz / fastest.speed_hz - 1) < TACHOMETER_DISAGREES):
+    if pulsed is not None and (fastest is None or _agree(pulsed, fastest)):
         return pulsed
     if fastest is not None:
         return SpeedEstimate(input_hz=fastest.speed_hz, uncertainty_hz=fastest.uncertainty_hz, method="signal")
