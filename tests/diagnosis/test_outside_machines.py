@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import hypot, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -136,7 +136,7 @@ def test_lines_of_the_shaft_are_either_machines_where_nothing_tells_the_two(
 ) -> None:
     """Nothing but pulses tells whose speed was found, and with them a capture that resolves the two."""
     once = (line("1x", 6.0),)
-    more = {"speed": PULSES} if pulsed else {}
+    more: dict[str, Any] = {"speed": PULSES} if pulsed else {}
     alone = lone(diagnose(case(lines=once, **more)))
     assert alone.component == "input.shaft"
     assert alone.other_machine is None
