@@ -87,6 +87,31 @@ def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase
     assert ("stage1.ring_pin" in named.cannot_be_told_from) is (count == 1)
 
 
+@pytest.mark.parametrize(
+    ("off", "error", "depth_db", "kept"),
+    [(1e-4, 5e-5, 2.0, False), (4e-4, 5e-5, 2.0, True), (1e-4, 5e-3, 2.0, True), (1e-4, 5e-5, -4.0, True)],
+    ids=["of its elements", "elsewhere", "not known closely", "deeper than the race"],
+)
+def test_what_repeats_as_elements_pass_a_damaged_race_is_no_other_bearing_s_damage(
+    case: MakeCase, off: float, error: float, depth_db: float, kept: bool
+) -> None:
+    """Eleven elements pass an eccentric's race at order 4.27: its turn past them is 0.388, nine of which are 3.494.
+    Though it was found between that race's impacts."""
+    other = "bearing.eccentric bearing.outer_race"
+    place = 9 * 4.27 / 11 * (1 + off)
+    faint = replace(comb(OUTER, place, SURE, -3.0), place=place, place_error=error, gated=True)
+    deep = replace(comb(other, 4.27, SURE, depth_db), place=4.27, place_error=error)
+    made = case(combs={OUTER: faint, other: deep})
+    race, damaged = (
+        Finding(
+            tone=tone, component=tone, defect="local damage", probability=0.98, false_alarm_probability=SURE,
+            severity="slight", why="", advice="",
+        )
+        for tone in (OUTER, other)
+    )  # fmt: skip
+    assert (race in without_outshone(made, [race, damaged])) is kept
+
+
 CAGE, RACE = "bearing.input bearing.cage", "bearing.eccentric bearing.outer_race"
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import hypot, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 from scipy.stats import norm
 
-from tests.diagnosis.diagnosis_values import MakeCase, comb
+from tests.diagnosis.diagnosis_values import MakeCase, comb, line
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.health import Finding
@@ -125,6 +125,26 @@ def test_next_to_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_i
     assert lone(diagnose(case(combs={RACE: at_low}, speed=PULSES))).other_machine is None
     theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(similar(1.014),), speed=PULSES)))
     assert theirs.probability < 0.3
+
+
+@pytest.mark.parametrize(
+    ("speed", "pulsed", "shared"),
+    [(1.001, False, True), (1.02, False, True), (1.001, True, True), (1.02, True, False)],
+)
+def test_lines_of_the_shaft_are_either_machines_where_nothing_tells_the_two(
+    case: MakeCase, speed: float, pulsed: bool, shared: bool
+) -> None:
+    """Nothing but pulses tells whose speed was found, and with them a capture that resolves the two."""
+    once = (line("1x", 6.0),)
+    more: dict[str, Any] = {"speed": PULSES} if pulsed else {}
+    alone = lone(diagnose(case(lines=once, **more)))
+    assert alone.component == "input.shaft"
+    assert alone.other_machine is None
+    both = lone(diagnose(case(lines=once, alike=(similar(speed),), resolution=0.005, **more)))
+    assert (both.other_machine is not None) is shared
+    assert both.probability == pytest.approx(alone.probability * (0.5 if shared else 1.0))
+    louder = lone(diagnose(case(lines=once, alike=(similar(speed, -10.0),), resolution=0.005, **more)))
+    assert (louder.probability < both.probability) is (shared and not pulsed)
 
 
 def test_what_stands_high_up_is_this_machines_whichever_speed_is_its_own(case: MakeCase, tones: ToneTable) -> None:

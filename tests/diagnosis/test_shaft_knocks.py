@@ -42,6 +42,16 @@ def test_a_pin_that_every_disc_meets_is_surely_the_pin(case: MakeCase) -> None:
     assert found(case, PIN, 1.0, 0.1, 40.0, 120.0).probability == found(case, PIN, 1.0, 0.1).probability
 
 
+def test_a_faint_place_where_the_other_disc_strikes_is_a_pin_s_too(case: MakeCase) -> None:
+    def at(second_deg: float) -> float:
+        where = replace(place(SURE, peaks_deg=(40.0, second_deg), share=(1.0, 0.05)), scatter=0.1)
+        (finding,) = diagnose(case(combs={PIN: comb(PIN, 1.0, SURE, 8.0, where=where)}))
+        return finding.probability
+
+    assert at(220.0) == pytest.approx(found(case, PIN, 1.0, 0.1, 40.0, 220.0).probability, abs=0.01)
+    assert at(120.0) == pytest.approx(found(case, PIN, 1.0, 0.1).probability, abs=0.01)
+
+
 def test_a_ragged_row_is_something_loose(case: MakeCase) -> None:
     finding = found(case, PIN, 1.0, 1.3)
     assert finding.probability < 0.1

@@ -142,11 +142,11 @@ def _of_its_elements(case: Case, finding: Finding, rival: Finding) -> bool:
     that ``rival`` names: where elements differ, impacts repeat in every line of that turn (derived)."""
     fast, slow = case.combs.get(_shown_in(finding)), case.combs.get(_shown_in(rival))
     bearing, _, part = (rival.tone or "").rpartition(".")
-    counts = [one.elements for one in case.drive.bearing if f"bearing.{one.name}" == bearing]
-    if fast is None or slow is None or not counts or part not in RACES or bearing == _part(finding):
+    elements = next((one.elements for one in case.drive.bearing if f"bearing.{one.name}" == bearing), None)
+    if fast is None or slow is None or elements is None or part not in RACES or bearing == _part(finding):
         return False
     (order, error), (race, race_error) = (placed(one, None, case.resolution) for one in (fast, slow))
-    turn = race / counts[0]
+    turn = race / elements
     number = round(order / turn)
     reach = WITHIN_ERRORS * hypot(order * error, number * turn * race_error)
     return number > 0 and reach <= MOST_CHANCE * turn / 2 and abs(order - number * turn) <= reach

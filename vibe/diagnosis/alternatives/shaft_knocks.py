@@ -115,7 +115,8 @@ def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> 
         knock *= loose
     if found is not None and tone.meetings > 1:
         so_placed = KNOCKS_SO_PLACED.get(tone.meetings, min(KNOCKS_SO_PLACED.values()))
-        shows = disc_places(comb, tone.meetings) > 0
+        # However faint: a place there is sought by itself, and shown where it is no chance.
+        shows = disc_places(comb, tone.meetings, least=0.0) > 0
         part *= OTHER_DISCS_SHOW if shows else 1 - OTHER_DISCS_SHOW
         knock *= so_placed if shows else 1 - so_placed
     return part / (part + knock)

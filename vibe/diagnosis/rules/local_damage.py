@@ -102,13 +102,13 @@ def _named(tones: list[Tone], *, twin: bool) -> tuple[Tone, list[Tone]]:
     return ranked[0], ranked[1:]
 
 
-def disc_places(comb: CombEvidence, meetings: int) -> int:
-    """How many further places stand where other discs meet the part that makes the strongest."""
+def disc_places(comb: CombEvidence, meetings: int, least: float = TWIN_SHARE) -> int:
+    """How many further places, ``least`` as strong, stand where other discs meet the part that makes the strongest."""
     found = comb.localisation
     if found is None or meetings < 2:
         return 0
     return sum(
-        share >= TWIN_SHARE and _off_spacing_deg(angle - found.peaks_deg[0], meetings) <= TWIN_WITHIN_DEG
+        share >= least and _off_spacing_deg(angle - found.peaks_deg[0], meetings) <= TWIN_WITHIN_DEG
         for angle, share in list(zip(found.peaks_deg, found.peak_share, strict=True))[1:]
     )
 

@@ -41,6 +41,8 @@ HUM_MULTIPLES = 40
 """Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 PLACES_A_PIN = (2, 3)
 """Places for each pin of a ring in which every second or third one is left empty."""
+SLOWER = 0.9
+"""Order below which a shaft is slower than the input."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -67,6 +69,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
     A damaged part of its own, once named, proves that it was detected; a machine that is not this drive names none but
     by chance, unless it is a drive of another ratio, whose parts meet in places of their own."""
+    from vibe.spectra.identity.driven_lines import driven_orders
     from vibe.spectra.identity.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
     from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
 
@@ -97,7 +100,11 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         # Nor is a mesh what a damaged bearing of this drive makes: its slip brings multiples of it to whole ones of a
         # shaft of another speed.
         known = axis.without(strikes, kept=own).without_lines(_of_damage(reading, table, findings, axis.top), kept=own)
-        others = rivals(known, families, spread, spread if pulsed else SLIP)
+        reach = spread if pulsed else SLIP
+        others = rivals(known, families, spread, reach)
+        # Lines of what the drive turns are no other drive's.
+        driven = driven_orders(axis, turn, own) if others and (turn := _output_turn(table)) is not None else []
+        others = rivals(known.without(driven, kept=own), families, spread, reach) if driven else others
         was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
@@ -113,6 +120,12 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
     return Gate(probability=was.probability, reason=None, rivalled=bool(others))
+
+
+def _output_turn(table: ToneTable) -> float | None:
+    """Order of the shaft that turns another machine, where it is slower than the input."""
+    turns = [abs(float(body.order)) for body in table.bodies if body.body == table.output]
+    return turns[0] if turns and 0 < turns[0] < SLOWER else None
 
 
 def _of_damage(reading: SignalAnalysis, table: ToneTable, findings: Sequence[Finding], top: float) -> list[float]:

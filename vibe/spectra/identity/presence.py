@@ -252,9 +252,9 @@ def presence(
         own, mesh = float(evidence[0]), float(evidence[1])
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
         # lies outside the band, the others twice as clearly. Where the shaft itself stands at the speed found, only
-        # another rotor of just their speed would make them.
+        # another rotor of just their speed would make them, or a drive of a few parts more or less: they count half.
         own_mesh = family.count * family.unit
-        others_worth = LEAST_MESH if shaft.max() > SHAFT_STANDS else 0.0
+        others_worth = LEAST_MESH / 2 if shaft.max() > SHAFT_STANDS else 0.0
         clear = mesh + min(max(own - mesh, 0.0), others_worth) if axes[0].holds(own_mesh) else own - LEAST_OWN
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
