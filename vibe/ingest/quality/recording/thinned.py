@@ -62,7 +62,7 @@ def packed(signal: Signal) -> list[Reason]:
     typical = np.median(short, axis=0)
     clear = typical > rounding + 10 * np.log10(_SHORT / _LONG) + _SURE_DB
     away = typical - np.quantile(short, _AWAY, axis=0) > _AWAY_DB
-    comes_and_goes = np.count_nonzero(away & clear) / max(1, np.count_nonzero(clear))
+    comes_and_goes = float(away[clear].mean()) if clear.any() else 0.0
     if max(float((usual[:end] < rounding + _EMPTY_DB).mean()), comes_and_goes) < _HOLES:
         return []
     end_hz = (end + _FIRST_BINS) * signal.rate_hz / _LONG
