@@ -34,9 +34,9 @@ _WALL_DB, _WALL_BINS = 30.0, (4, 24)
 there (measured and simulated machines), a filter of software by all."""
 _AWAY_DB, _AWAY = 20.0, 0.1
 """A tenth of the time it is so far below its median: of noise, 8 dB (derived)."""
-_HOLES = 0.05
+_HOLES = 0.03
 """Share of the frequencies below the end that are empty, always or for a tenth of the time (our choice: software that
-keeps a twentieth to a third left 0.09 to 0.5, a steep filter 0.00)."""
+keeps a twentieth to a third left 0.03 to 0.5, a steep filter less than 0.005)."""
 
 
 def packed(signal: Signal) -> list[Reason]:
