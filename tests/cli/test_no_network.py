@@ -24,13 +24,13 @@ LOOKING_UP = {"socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyadd
 def watch(event, args):
     asked = event in LOOKING_UP or event in TO_SOMEBODY and args[0].family != socket.AF_UNIX
     if asked or event == "urllib.Request" and not args[0].startswith("data:"):
-        with open(os.environ["ASKED"], "a") as told:
-            print(event, args, file=told)
+        with open(os.environ["ASKED"], "a") as noted:
+            print(event, args, file=noted)
         raise OSError("no network here")
 
 sys.addaudithook(watch)
-with open(os.environ["WATCHED"], "a") as told:
-    print(os.getpid(), file=told)
+with open(os.environ["WATCHED"], "a") as noted:
+    print(os.getpid(), file=noted)
 """
 """Python tells its audit hooks of every connection and every look-up, whichever library begins it; every process that
 starts, workers too, loads this first."""

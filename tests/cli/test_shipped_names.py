@@ -48,7 +48,7 @@ def test_a_bare_name_is_a_shipped_recipe_unless_it_lies_here(here: Path) -> None
 def test_a_shipped_recipe_takes_the_captures_of_this_folder_or_asks_for_them(vibe: Vibe, here: Path) -> None:
     recipe = share_dir() / "pipelines" / "round.toml"
     if (share_dir() / "practice" / "march").exists():
-        pytest.skip("somebody made a practice round beside the program")
+        pytest.skip("somebody made a practice round next to the program")
     answer = vibe("run", "round")
     assert answer.status == 2
     assert answer.errors == [

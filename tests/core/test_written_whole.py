@@ -1,4 +1,4 @@
-"""Files appear whole or not at all: on a full disk, over links and devices, beside what ended processes left, and when
+"""Files appear whole or not at all: on a full disk, over links and devices, next to what ended processes left, and when
 two processes want the same name."""
 
 from __future__ import annotations

@@ -128,7 +128,7 @@ def test_a_band_is_dragged_and_played_and_another_drive_laid_over(chrome: Any, s
             and float(find(chrome, "#to").get_attribute("value")) > 3000
         )
     )
-    # With Shift a band is chosen: it is marked, heard, and taken for the envelope.
+    # With Shift a band is chosen: it is marked, played, and taken for the envelope.
     plot = find(chrome, "#spectrum-plot svg")
     ActionChains(chrome).key_down(Key.SHIFT).move_to_element(plot).click_and_hold().move_by_offset(
         90, 0

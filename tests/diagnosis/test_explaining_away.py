@@ -1,4 +1,4 @@
-"""A second damage beside a strong one, and what the strong one merely leaves behind."""
+"""A second damage next to a strong one, and what the strong one merely leaves behind."""
 
 from __future__ import annotations
 
@@ -59,7 +59,8 @@ def test_faint_impacts_that_only_guess_their_element_are_outshone_by_anything_de
 
 
 def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
-    """Elements of one bearing and tones of one order are one part; the strongest comb itself is beside nothing."""
+    """Elements of one bearing and tones of one order are one part; next to the strongest comb there is
+    nothing stronger."""
     shared = comb("stage1.lobe", 1.0588, 1e-6, score=500.0)
     made = case(
         combs={
@@ -194,7 +195,7 @@ def test_a_fault_that_nobody_has_a_figure_for_is_as_rare_as_the_rarest_outside_t
 def test_what_repeats_between_the_impacts_of_another_part_is_a_second_damage(
     case: MakeCase, chance: float, named: bool
 ) -> None:
-    """Faint beside clear deeper impacts, and no more than they may leave: but between them it is still there."""
+    """Faint next to clear deeper impacts, and no more than they may leave: but between them it is still there."""
     pin = comb("stage1.ring_pin", 1.0, SURE, 9.0, score=600.0, where=place(SURE))
     between = replace(comb(OUTER, 3.585, chance, -1.0, score=60.0), gated=True)
     outer = replace(comb(OUTER, 3.585, SURE, -4.0, score=60.0), after_gating=between)

@@ -363,7 +363,7 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     # Nor is it the cage's as surely at an end of its slip, where few lie, as in the middle.
     rare = replace(cage, order=1.009 * tones.tone(CAGE).order)
     assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.9 * alone.damage_probability
-    # A race beside it is the bearing's own word.
+    # A race next to it is the bearing's own word.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
 

@@ -1,4 +1,4 @@
-"""From a store, and another system's list, to a queue; each trouble beside a healthy twin that stays silent."""
+"""From a store, and another system's list, to a queue; each trouble next to a healthy twin that stays silent."""
 
 from __future__ import annotations
 

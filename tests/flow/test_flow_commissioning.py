@@ -459,7 +459,7 @@ def test_sets_that_cannot_be_are_refused_each_for_what_is_wrong_with_it(tmp_path
     page = (tmp_path / "out" / "certificates.html").read_text(encoding="utf-8")
     assert "Sets that were refused" in page
     assert "<table" not in page
-    # One by itself is told before any work.
+    # One by itself is stated before any work.
     with pytest.raises(ConfigError, match="no rated load"):
         run_commissioning(recipe, captures=folder / "no_rated_load", out=tmp_path / "one", refused=[])
 

@@ -1,5 +1,5 @@
-"""A capture beside earlier ones of the same drive: what grew is damage, what was always there is not, silence is asked
-about."""
+"""A capture compared with earlier ones of the same drive: what grew is damage, what was always there is not, silence is
+asked about."""
 
 from __future__ import annotations
 
@@ -194,7 +194,7 @@ def test_no_such_folder_is_one_sentence(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A history of five sound captures and the drive's file beside it."""
+    """A history of five sound captures and the drive's file next to it."""
     folder = tmp_path_factory.mktemp("kept")
     bearings = "".join(
         BEARING.format(**bearing.model_dump()) + (f'load = "{bearing.load}"\n' if bearing.load else "")

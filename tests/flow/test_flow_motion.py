@@ -19,7 +19,7 @@ def said(health: Health) -> str:
 
 
 def test_a_pulse_sensor_without_pulses_is_a_drive_at_rest() -> None:
-    """Whatever shakes beside it: the vibration is that of a drive that runs."""
+    """Whatever shakes next to it: the vibration is that of a drive that runs."""
     case = speed_case(1, "steady", pulses=True)
     assert case.pulses is not None
     noise = np.random.default_rng(1).normal(0.0, 0.02, case.pulses.size).astype(np.float32)

@@ -301,9 +301,11 @@ def test_the_latest_three_captures_are_now() -> None:
     assert [at.content for at in now] == ["6", "7", "8"]
 
 
-@pytest.mark.parametrize(("factor", "told"), [(2.8, True), (3.2, False)])
-def test_in_a_range_wider_than_three_a_shaft_and_its_double_are_not_distinguished(factor: float, told: bool) -> None:
-    if told:
+@pytest.mark.parametrize(("factor", "distinguished"), [(2.8, True), (3.2, False)])
+def test_in_a_range_wider_than_three_a_shaft_and_its_double_are_not_distinguished(
+    factor: float, distinguished: bool
+) -> None:
+    if distinguished:
         identification.check_call((500.0, 500.0 * factor), (1,))
     else:
         with pytest.raises(CallError, match="factor of 3"):

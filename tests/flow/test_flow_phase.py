@@ -36,7 +36,7 @@ def point(name: str, lead_deg: float, seed: int) -> Channel:
 
 
 def asked_of(channels: tuple[Channel, ...], monkeypatch: pytest.MonkeyPatch) -> CrossLine | None:
-    """What a rule that needs the phase from the input side to the output side is told."""
+    """What a rule that needs the phase from the input side to the output side is given."""
     stated: list[CrossLine | None] = []
 
     def find(case: Case) -> list[Finding]:

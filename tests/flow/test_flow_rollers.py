@@ -1,4 +1,4 @@
-"""Damage that only some drives can have, from samples to the finding, each beside the same drive without it."""
+"""Damage that only some drives can have, from samples to the finding, each next to the same drive without it."""
 
 from __future__ import annotations
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
+from tests.made_once import made_once
 from vibe.core.route.round_check import Completeness, FileSeen, PointSeen
 from vibe.flow.route import field_check
 from vibe.flow.route import round as rounds
@@ -33,9 +34,11 @@ LONG = ("TH-01", "SP-02", "CS-01", "SP-01")
 
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("practice")
-    make_practice(folder, only=TAGS, months=("february", "march"), workers=1)
-    return folder
+    def make(folder: Path) -> Path:
+        make_practice(folder, only=TAGS, months=("february", "march"), workers=1)
+        return folder
+
+    return made_once(tmp_path_factory, "practice", make)
 
 
 def of_later(folder: Path, month: str) -> dict[str, tuple[str, str, str]]:
@@ -61,13 +64,15 @@ def of_later(folder: Path, month: str) -> dict[str, tuple[str, str, str]]:
 
 
 @pytest.fixture(scope="module")
-def march(practice: Path) -> Completeness:
-    return Round.of(ROUTE, practice / "march", practice / "february").checked(workers=1)
+def march(practice: Path, tmp_path_factory: pytest.TempPathFactory) -> Completeness:
+    call = Round.of(ROUTE, practice / "march", practice / "february")
+    return made_once(tmp_path_factory, "march", lambda _: call.checked(workers=1))
 
 
 @pytest.fixture(scope="module")
-def february(practice: Path) -> Completeness:
-    return Round.of(ROUTE, practice / "february").checked(workers=1)
+def february(practice: Path, tmp_path_factory: pytest.TempPathFactory) -> Completeness:
+    call = Round.of(ROUTE, practice / "february")
+    return made_once(tmp_path_factory, "february", lambda _: call.checked(workers=1))
 
 
 def stated(practice: Path) -> dict[str, dict[str, str]]:

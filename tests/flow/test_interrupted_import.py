@@ -1,4 +1,4 @@
-"""Captures on their way into a store when the disk is full or the process is told to end."""
+"""Captures on their way into a store when the disk is full or the process is asked to end."""
 
 from __future__ import annotations
 

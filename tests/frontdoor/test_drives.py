@@ -21,7 +21,7 @@ def test_a_drive_written_out_says_the_same(path: Path, tmp_path: Path) -> None:
     drive = vibe.read_drive(path)
     again = tmp_path / path.name
     again.write_text(drive.to_toml(), encoding="utf-8")
-    # Neighbours that are named by a file beside this one are not looked for from elsewhere.
+    # Neighbours that are named by a file next to this one are not looked for from elsewhere.
     assert load_model(again, PlainDrive).model_dump() == load_drive(path).model_dump() == drive.model_dump()
 
 

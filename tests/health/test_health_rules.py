@@ -14,7 +14,7 @@ SCOPE = {"power_kw", "speed_rpm"}
 
 
 def unsourced(table: dict[str, Any], path: str = "", sourced: bool = False) -> list[str]:
-    """Numbers of a table that neither stand beside a ``source`` nor inside a table that has one."""
+    """Numbers of a table that neither stand next to a ``source`` nor inside a table that has one."""
     sourced = sourced or "source" in table
     missing = []
     for key, value in table.items():

@@ -1,4 +1,4 @@
-"""Few earlier values, many series: what grew is told, what scatters or moves together is not."""
+"""Few earlier values, many series: what grew is stated, what scatters or moves together is not."""
 
 from __future__ import annotations
 

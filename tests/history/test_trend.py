@@ -1,4 +1,4 @@
-"""Slopes, changes and times to a limit on series whose truth is known, each beside a steady twin."""
+"""Slopes, changes and times to a limit on series whose truth is known, each next to a steady twin."""
 
 from __future__ import annotations
 

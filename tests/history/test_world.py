@@ -133,18 +133,18 @@ def test_without_rights_reading_works_or_is_one_sentence() -> None:
             "from vibe.core.errors import VibeError; import h5py, vibe.storage.hdf5_channel\n"
             "os.setgroups([]); os.setresgid(65534, 65534, 65534); os.setresuid(65534, 65534, 65534)\n"
             "place = Path(sys.argv[1])\n"
-            "def told(work):\n"
+            "def stated(work):\n"
             " try:\n  work()\n except VibeError as error:\n  print(error)\n"
-            "told(lambda: Store.open(place / 'closed'))\n"
-            "told(lambda: Store.open(place / 'closed', create=True))\n"
-            "told(lambda: Store.open(place / 'new', create=True))\n"
-            "told(lambda: check_folder(place / 'closed' / 'out'))\n"
+            "stated(lambda: Store.open(place / 'closed'))\n"
+            "stated(lambda: Store.open(place / 'closed', create=True))\n"
+            "stated(lambda: Store.open(place / 'new', create=True))\n"
+            "stated(lambda: check_folder(place / 'closed' / 'out'))\n"
             "store = Store.open(place / 'open')\n"
             # Reading takes a process of its own, which nobody may not start where Python lies in a closed home.
             "try:\n subprocess.run([sys.executable, '-c', 'pass'], check=True, capture_output=True)\n"
             "except (OSError, subprocess.CalledProcessError):\n pass\n"
             "else:\n assert len(store.waveform(content(1))) == 2\n"
-            "told(lambda: store.add(record(2), channels(2)))\n"
+            "stated(lambda: store.add(record(2), channels(2)))\n"
         )
         done = subprocess.run(
             [sys.executable, "-c", code, str(place), str(Path(__file__).parent)], cwd=Path(__file__).parents[2],
@@ -174,7 +174,7 @@ with Store.open(Path(sys.argv[1])) as store:
         elif sys.argv[2] == "decide":
             store.decide(Decision(alarm="a", verdict="sensor", because=str(number), by="R. Roe", at=START))
         elif sys.argv[2] == "repair":
-            assert not [told for told in repair(store) if "quarantined" in told.what]
+            assert not [one for one in repair(store) if "quarantined" in one.what]
         else:
             thin(store, before=datetime(2400, 1, 1, tzinfo=UTC))
 """

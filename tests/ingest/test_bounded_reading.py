@@ -65,7 +65,7 @@ def text_length(path: Path) -> None:
         node = file.create_dataset("channels/a", data=np.zeros(100, "f4"))
         node.attrs.update({"sample_rate_hz": 1000.0, "unit": "g"})
     content = bytearray(path.read_bytes())
-    # A text in a heap is told by its length, the heap's address and an index of 1 (File Format Specification, III.E).
+    # A text in a heap is given by its length, the heap's address and an index of 1 (File Format Specification, III.E).
     heap = content.index(b"GCOL")
     at = content.index(struct.pack("<IQI", 17, heap, 1))
     content[at : at + 4] = b"\xff\xff\xff\xff"
@@ -107,18 +107,30 @@ def packed_mat_5(path: Path) -> None:
     path.write_bytes(b"MATLAB 5.0 MAT-file".ljust(124) + b"\x00\x01IM" + struct.pack("<II", 15, len(packed)) + packed)
 
 
-def wide_texts(path: Path, method: int = zipfile.ZIP_DEFLATED) -> None:
-    """An array of two hundred texts of a million letters each."""
+def wide_texts(path: Path, method: int = zipfile.ZIP_DEFLATED, texts: int = 200) -> None:
+    """An array of two hundred texts of a million letters each, or as many of them as are really there."""
     member = io.BytesIO()
     np.lib.format.write_array_header_1_0(member, {"descr": "|S1000000", "fortran_order": False, "shape": (200,)})
-    with zipfile.ZipFile(path, "w", method) as archive, archive.open("a.npy", "w", force_zip64=True) as stream:
+    with (
+        zipfile.ZipFile(path, "w", method, compresslevel=1) as archive,
+        archive.open("a.npy", "w", force_zip64=True) as stream,
+    ):
         stream.write(member.getvalue())
-        for _ in range(200):
+        for _ in range(texts):
             stream.write(bytes(1_000_000))
 
 
 def wide_texts_bz2(path: Path) -> None:
-    wide_texts(path, zipfile.ZIP_BZIP2)
+    wide_texts(path, zipfile.ZIP_BZIP2, texts=20)
+
+
+def packed_zeros(mb: int) -> bytes:
+    """So many times 2**20 zeros as zlib packs them: one such piece again and again, and the checksum of all."""
+    packer = zlib.compressobj(9)
+    piece = packer.compress(bytes(1 << 20)) + packer.flush(zlib.Z_FULL_FLUSH)
+    head, again = piece[:2], piece[2:]
+    checksum = struct.pack(">I", (mb * 2**20 % 65_521) << 16 | 1)
+    return head + again * mb + b"\x03\x00" + checksum
 
 
 def one_chunk_mat_7(path: Path) -> None:
@@ -126,9 +138,7 @@ def one_chunk_mat_7(path: Path) -> None:
     with h5py.File(path, "w", userblock_size=512) as file:
         size = 1 << 26
         node = file.create_dataset("a", (size,), "f8", chunks=(size,), compression="gzip")
-        packer = zlib.compressobj(1)
-        pieces = [packer.compress(bytes(1 << 20)) for _ in range(512)]
-        node.id.write_direct_chunk((0,), b"".join(pieces) + packer.flush())
+        node.id.write_direct_chunk((0,), packed_zeros(512))
     with path.open("r+b") as stream:
         stream.write(b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM")
 
@@ -160,7 +170,7 @@ def _mat_5(path: Path, *elements: bytes) -> None:
 def parts_mat_5(path: Path) -> None:
     """A packed array of nothing but nineteen million empty parts."""
     size = 150_000_000
-    packed = zlib.compress(struct.pack("<II", 14, size) + bytes(size))
+    packed = zlib.compress(struct.pack("<II", 14, size) + bytes(size), 1)
     _mat_5(path, struct.pack("<II", 15, 9_000_000), packed, bytes(9_000_000 - len(packed)))
 
 

@@ -375,6 +375,12 @@ def test_nine_multiples_of_the_mains_are_hum(last: int, is_hum: bool) -> None:
     assert (hums((50.0, 0.1), (50.0 * last, 0.5), (33.3, 0.4)) is not None) is is_hum
 
 
+@pytest.mark.parametrize(("first", "is_hum"), [(0.0, False), (0.03, False), (0.06, True)])
+def test_hum_has_a_line_at_the_mains_itself(first: float, is_hum: bool) -> None:
+    """A line at 300 Hz is five times 60 Hz and six times 50 Hz."""
+    assert (hums((60.0, first), (300.0, 0.45), (33.3, 0.5)) == ("hum", "limited")) is is_hum
+
+
 @pytest.mark.parametrize(("off", "is_hum"), [(0.004, False), (0.0065, True)])
 def test_a_shaft_next_to_the_mains_makes_its_line(off: float, is_hum: bool) -> None:
     assert (hums((50.0, 1.0), speed_hz=25.0 / (1 + off)) is not None) is is_hum

@@ -1,4 +1,4 @@
-"""What is said at the drive: each fault beside a twin that is as it should be."""
+"""What is said at the drive: each fault next to a twin that is as it should be."""
 
 from __future__ import annotations
 

@@ -83,7 +83,7 @@ def test_a_clipped_channel_is_given_the_range(unit: str, full_scale_g: float, pe
     cut = np.clip(whole, -full_scale_g * G, full_scale_g * G)
     said = remedy("clipped", cut, recorded_unit=unit, full_scale=full_scale_g * G)
     assert said == f"Set the input range to ±{range_} and repeat the measurement."
-    # What it is told would have held it.
+    # What it claims would have held it.
     assert found(whole, recorded_unit=unit, full_scale=float(range_.split()[0]) * (G if "g" in range_[:5] else 1)) == {}
 
 
@@ -279,7 +279,7 @@ def test_an_open_input_hums() -> None:
     hum = sum(a * np.sin(2 * np.pi * f * time_s) for a, f in ((2.0, 50.0), (0.6, 150.0), (0.2, 250.0)))
     assert found(hum + noise) == {"mains_hum": "rejected"}
     assert "wap the cable" in remedy("mains_hum", hum + noise)
-    # A machine with loud electrical lines; a two-pole motor a little below the mains, as quiet as noise beside them.
+    # A machine with loud electrical lines; a two-pole motor a little below the mains, as quiet as noise next to them.
     assert found(hum + SOUND) == {"hum": "limited"}
     assert "mains_hum" not in found(2 * np.sin(2 * np.pi * 48.9 * time_s) + noise)
 

@@ -81,7 +81,7 @@ def test_no_capture_is_asked_for_them() -> None:
 
 
 def test_a_bearing_that_a_chain_can_be_taken_for_is_reported() -> None:
-    """Nineteen teeth at 19/29: three of them are 57/29 = 1.9655, beside a rolling element's 1.97."""
+    """Nineteen teeth at 19/29: three of them are 57/29 = 1.9655, next to a rolling element's 1.97."""
     bearing = {"name": "b", "inner": "input", "outer": "housing", "orders": {"outer_race": 1.97}}
     table = tone_table(drive(STAGE, bearing=[bearing], driven=[{"name": "chain", "sprocket_teeth": 19}]))
     pairs = {frozenset((c.tone_a, c.tone_b)): max(c.harmonic_a, c.harmonic_b) for c in table.coincidences}

@@ -320,7 +320,7 @@ def test_coincidences_stay_few_and_each_pair_once() -> None:
     ],
 )  # fmt: skip
 def test_one_turn_of_a_wheel_passes_all_its_teeth(stage: dict[str, object]) -> None:
-    """Teeth differ by their pitch errors: only on the wheel's own frame can one damaged tooth be told from them."""
+    """Teeth differ by their pitch errors: only on the wheel's own frame does one damaged tooth stand out of them."""
     table = tone_table(Drive.model_validate({"tag": "T", "input": {"speed_rpm": 1458.0}, "stage": [stage]}))
     mesh = table.tone("stage1.gear_mesh").order_exact
     teeth = [tone for tone in table.tones if tone.family == "gear tooth"]

@@ -6,6 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from scipy import signal as sp
 
 from tests.quality import spoilt_recordings as faults
 from tests.quality.good_recordings import (
@@ -15,6 +16,7 @@ from tests.quality.good_recordings import (
     Recording,
     Rig,
     blows,
+    carrier,
     recorded,
     tuned,
 )
@@ -95,6 +97,19 @@ def test_damage_that_strikes_once_a_turn_is_damage(part: str) -> None:
     assert "pulses_leak" not in codes(own.drive(size=4.0), own)
 
 
+def test_a_steep_filter_is_no_packing() -> None:
+    own = rig()
+    sharp = sp.ellip(10, 0.1, 80, 5_000.0, fs=own.rate, output="sos")
+    assert codes(np.asarray(sp.sosfiltfilt(sharp, sound())), own) == set()
+
+
+def test_tones_on_a_floor_of_mere_rounding_are_no_packing() -> None:
+    """A motor that sings far above all else: the recorder's range is set by it, and its lines stand like walls."""
+    own = rig()
+    tones = carrier(own)
+    assert "packed" not in codes(sound() + 20 * np.std(sound()) * tones / np.std(tones), own)
+
+
 @pytest.mark.parametrize(
     ("spoil", "strength", "code"),
     [
@@ -103,6 +118,7 @@ def test_damage_that_strikes_once_a_turn_is_damage(part: str) -> None:
         (faults.cooling, 1.0, "fading"),
         (faults.stuck_bit, 1.0, "missing_codes"),
         (faults.sliced, 1.0, "thinned"),
+        (faults.lossy, 1.0, "packed"),
     ],
 )
 def test_other_electronics_are_named(spoil: faults.Spoil, strength: float, code: str) -> None:

@@ -24,7 +24,7 @@ _UP = re.compile(r"\b(?:grew|grows|growing|grown|rose|risen|stepped up)\b", re.I
 _DOWN = re.compile(r"\b(?:fell|falling|fallen|stepped down)\b", re.I)
 _STILL = re.compile(r"^Steady\b", re.I)
 STEADY_DB = 6.0
-"""A course that is called steady beside such a change needs a word on how it came there."""
+"""A course that is called steady next to such a change needs a word on how it came there."""
 LIMIT_DB = 20.0
 """Ten times what is usual: a level that far is an advanced fault, and no limit waits for it."""
 ROUNDED_DB = 0.05
@@ -82,7 +82,7 @@ def _of_sentence(sentence: str) -> list[str]:
         if _DOWN.search(sentence) and not _UP.search(sentence) and changes[0] > ROUNDED_DB:
             found.append(f"it fell, by more than nothing: {sentence}")
     if re.search(r"\d+(?:\.\d+)? days \(\d", sentence):
-        found.append(f"days until a limit are told: {sentence}")
+        found.append(f"days until a limit are stated: {sentence}")
     return found
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.made_once import made_once
 from tests.report.browsing import fresh, wait_for
 from tests.report.hostile_pages import INSIDE, LIVE, PAGES
 from tests.report.poison import EVIL
@@ -48,8 +49,11 @@ def everything(folder: Path) -> dict[str, bytes]:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Every kind of page once, each in ``<kind>/deep/out``."""
-    folder = tmp_path_factory.mktemp("pages")
-    return {kind: page(folder / kind.replace(" ", "-") / "deep" / "out") for kind, page in PAGES.items()}
+
+    def make(folder: Path) -> dict[str, Path]:
+        return {kind: page(folder / kind.replace(" ", "-") / "deep" / "out") for kind, page in PAGES.items()}
+
+    return made_once(tmp_path_factory, "hostile_pages", make)
 
 
 @pytest.mark.parametrize("kind", PAGES)

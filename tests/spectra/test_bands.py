@@ -89,7 +89,7 @@ def test_every_envelope_has_mean_one_whatever_the_unit() -> None:
 
 
 def test_a_loud_line_in_a_band_does_not_rule_its_envelope() -> None:
-    """A sine beats with the noise beside it and hides the impacts; cut to its surroundings it cannot."""
+    """A sine beats with the noise next to it and hides the impacts; cut to its surroundings it cannot."""
     hum = 300.0 * np.sin(2 * np.pi * 1234.5 * TIME)
     modulated = (1 + 0.4 * np.cos(2 * np.pi * 4.0 * SPEED * TIME)) * noise(5, N)
     with_hum, without = cut(modulated + hum), cut(modulated)

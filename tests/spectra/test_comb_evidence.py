@@ -231,7 +231,7 @@ def test_an_outside_comb_takes_its_own_sums_with_it() -> None:
         assert owned[round((comb.order + side) / spectra.step)]
     stated = weigh(spectra, [bands], BEARING, INNOCENT, known=owned)
     assert all(one.false_alarm_probability > ALARM for one in stated.combs)
-    # Nothing strange in noise, nor beside a tone that was asked for.
+    # Nothing strange in noise, nor next to a tone that was asked for.
     for row in (noise(10, N), noise(10, N) + impacts(0.99 * OUTER, 4.0, modulated=0.5)):
         bands, spectra = enveloped(row, RATE, SPEED)
         assert find_outside_combs(spectra, [bands], BEARING, INNOCENT)[0] == ()

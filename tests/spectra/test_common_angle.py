@@ -29,7 +29,7 @@ def captured(*, sides: float, swing: float, seed: int = 3) -> tuple[np.ndarray, 
 
 
 def law_of(error: float) -> AngleLaw:
-    """What lines taken by themselves may have told: it swings as side lines would make it seem."""
+    """What lines taken by themselves may have suggested: it swings as side lines would make it seem."""
     knots = np.linspace(0.0, SECONDS, 100)
     return AngleLaw(time_s=knots, turns=HZ * knots + error * np.sin(2 * np.pi * knots * HZ / LOBES))
 

@@ -1,4 +1,4 @@
-"""What is heard of one damage between the impacts of another."""
+"""What is detected of one damage between the impacts of another."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ def test_it_is_the_scatter_that_repeated_captures_show(line: float) -> None:
         values.append(next(x.value for x in levels(channel, input_hz=24.0) if x.measure == "velocity_rms"))
         stated.append(band_scatter(power_of(samples), 1 / SECONDS, SECONDS, (10.0, 1000.0), -1))
     seen = np.std(values) / np.mean(values)
-    # Integration puts nearly all of the noise into its lowest few lines: their own scatter moves what is told.
+    # Integration puts nearly all of the noise into its lowest few lines: their own scatter moves what is stated.
     assert np.median(stated) == pytest.approx(seen, rel=0.3)
 
 

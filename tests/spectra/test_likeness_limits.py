@@ -69,7 +69,7 @@ def test_half_a_second_makes_a_signature(seconds: float, enough: bool) -> None:
 
 
 def test_of_a_long_capture_thirty_seconds_count() -> None:
-    """From the eighth second on it is louder: that is most of them; what is quiet from the 31st on is not heard."""
+    """From the eighth second on it is louder: that is most of them; what is quiet from the 31st on is not detected."""
     row = NOISE.copy()
     row[round(8 * RATE) : round(31 * RATE)] *= 10
     loud = signature(row, RATE).level_db - signature(NOISE, RATE).level_db

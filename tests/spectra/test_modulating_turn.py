@@ -1,4 +1,4 @@
-"""Whose shaft carries a race through its load: told by line and side line together, whatever the cage's slip."""
+"""Whose shaft carries a race through its load: known by line and side line together, whatever the cage's slip."""
 
 from __future__ import annotations
 

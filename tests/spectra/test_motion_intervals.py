@@ -124,7 +124,7 @@ def test_an_angle_that_begins_again_at_every_turn_is_joined() -> None:
 
 
 def test_long_moves_are_cut_so_that_all_pieces_turn_alike() -> None:
-    """A move of 115 turns beside two of 54: two pieces of the long one, and the short ones whole."""
+    """A move of 115 turns next to two of 54: two pieces of the long one, and the short ones whole."""
 
     def speed(t: np.ndarray) -> np.ndarray:
         return np.select([t < 2.0, t < 2.5, t < 4.5, t < 5.0, t < 7.4], [27.0, 0.0, -27.0, 0.0, 48.0], 0.0)

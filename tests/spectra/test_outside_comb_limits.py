@@ -130,10 +130,10 @@ def test_where_a_quarter_of_all_orders_would_fit_a_whole_number_says_nothing(tur
     assert (outside._per_turn(20 * turn, 1, STEP, [turn]) is not None) is says
 
 
-@pytest.mark.parametrize(("room", "told"), [(3, False), (5, True)])
-def test_lines_per_turn_are_distinguished_from_four_bins_on(room: int, told: bool) -> None:
+@pytest.mark.parametrize(("room", "distinguished"), [(3, False), (5, True)])
+def test_lines_per_turn_are_distinguished_from_four_bins_on(room: int, distinguished: bool) -> None:
     power = row(room * number for number in range(1, 400))
-    assert (outside._lines_per_turn(power, STEP, (20, room * STEP), NOBODYS) > 0) is told
+    assert (outside._lines_per_turn(power, STEP, (20, room * STEP), NOBODYS) > 0) is distinguished
 
 
 @pytest.mark.parametrize(("stand", "alike"), [(8, False), (4, True)])

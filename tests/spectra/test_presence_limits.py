@@ -1,4 +1,4 @@
-"""What counts as a line, as somebody's skirt, as hum and as heard, on axes made by hand."""
+"""What counts as a line, as somebody's skirt, as hum and as detected, on axes made by hand."""
 
 from __future__ import annotations
 

@@ -36,15 +36,15 @@ def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_sim
         assert 0.7 * share < seen < 0.95 * share
 
 
-@pytest.mark.parametrize(("part", "heard"), [(0, 0.9), (1, 0.5), (2, 0.4)])
+@pytest.mark.parametrize(("part", "detected"), [(0, 0.9), (1, 0.5), (2, 0.4)])
 def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_never_detected(
-    part: int, heard: float
+    part: int, detected: float
 ) -> None:
     lines = Lines(
         orders=np.arange(20.3, 60.3)[None], part=np.full(40, part), seen=np.full(40, 1 - 1e-12),
     )  # fmt: skip
     found = presence._evidence([axis()], [NO_STRAYS], np.zeros(1), lines, SPEEDS)
-    assert found[0, 0] == pytest.approx(log(1 - heard), rel=1e-6)
+    assert found[0, 0] == pytest.approx(log(1 - detected), rel=1e-6)
 
 
 def test_three_in_ten_drives_modulate_what_rings() -> None:

@@ -65,7 +65,7 @@ def test_of_a_file_without_lobes_nothing_is_known() -> None:
 
 
 def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
-    """Whether a drive is heard on ``axis``: at first sight, and when its rivals were asked."""
+    """Whether a drive is detected on ``axis``: at first sight, and when its rivals were asked."""
     own = [family(pins)]
     first = presence([axis], own, 1e-4)
     lines = [float(order) for one in rivals(axis, own, 1e-4) for order in one.lines(axis.top)]
@@ -109,7 +109,7 @@ def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) 
 
 
 def test_a_rival_takes_the_lines_that_it_makes_and_no_other_multiples_of_its_shaft() -> None:
-    """A drive of 60 pins beside lines at the lobes of one of 11: 60 is no mesh of that one, 22 and 33 are."""
+    """A drive of 60 pins next to lines at the lobes of one of 11: 60 is no mesh of that one, 22 and 33 are."""
     one = Rival(count=11, difference=1, speed=1.0, log_odds=CERTAIN - 1)
     made = one.lines(70.0)
 

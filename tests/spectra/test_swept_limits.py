@@ -213,7 +213,7 @@ def test_a_part_without_a_stop_has_more_than_twice_five_instants(instants: int, 
 # ── on the angle ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-class Told:
+class Scripted:
     """Stands for spectra on the angle: what is said of each deviation (deviations, windows), and what was asked."""
 
     def __init__(self, said: Callable[[int, int], Any] | None = None) -> None:
@@ -236,9 +236,13 @@ class Told:
 
 
 def refined(
-    monkeypatch: pytest.MonkeyPatch, told: Told, speed_hz: float = 20.0, seconds: float = 6.0, slope: float = 0.0
+    monkeypatch: pytest.MonkeyPatch,
+    scripted: Scripted,
+    speed_hz: float = 20.0,
+    seconds: float = 6.0,
+    slope: float = 0.0,
 ) -> _Turning | None:
-    monkeypatch.setattr(swept_speed, "rare_lines", told)
+    monkeypatch.setattr(swept_speed, "rare_lines", scripted)
     monkeypatch.setattr(swept_speed, "_between_turns", lambda *laid: np.zeros(1))
     time_s = np.arange(0.0, seconds + 1e-9, 0.1)
     run = _Run(
@@ -252,27 +256,27 @@ def refined(
 def test_a_piece_has_three_windows_of_twelve_turns_and_more(
     monkeypatch: pytest.MonkeyPatch, turns: float, enough: bool
 ) -> None:
-    told = Told()
-    refined(monkeypatch, told, 10.0, turns / 10.0)
-    assert bool(told.at) is enough
+    scripted = Scripted()
+    refined(monkeypatch, scripted, 10.0, turns / 10.0)
+    assert bool(scripted.at) is enough
 
 
 def test_windows_of_twelve_turns_move_by_a_quarter_of_themselves(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = Told()
-    one = refined(monkeypatch, told)
+    scripted = Scripted()
+    one = refined(monkeypatch, scripted)
     assert one is not None
-    assert told.lengths == [12.0, 12.0]
-    assert told.at[0][:3] == pytest.approx([1.5, 4.5, 7.5])
-    assert told.at[1][:3] == pytest.approx([6.0, 9.0, 12.0])
+    assert scripted.lengths == [12.0, 12.0]
+    assert scripted.at[0][:3] == pytest.approx([1.5, 4.5, 7.5])
+    assert scripted.at[1][:3] == pytest.approx([6.0, 9.0, 12.0])
     # Twenty lines of some five half bins.
-    assert told.nears == [pytest.approx(20 * 5, abs=10)] * 2
-    deviations, multiples = told.speeds
+    assert scripted.nears == [pytest.approx(20 * 5, abs=10)] * 2
+    deviations, multiples = scripted.speeds
     assert deviations - 1 == pytest.approx(np.arange(-30, 31) * 1e-3)
     assert np.log(multiples) == pytest.approx(np.arange(-350, 351) * 4e-3)
 
 
-def sure(off: float, window: int | None = None) -> Told:
-    """Told of one deviation surely, in one window or in all."""
+def sure(off: float, window: int | None = None) -> Scripted:
+    """Given one deviation surely, in one window or in all."""
     place = round((off + 0.03) * 1000)
 
     def said(speeds: int, windows: int) -> Any:
@@ -281,7 +285,7 @@ def sure(off: float, window: int | None = None) -> Told:
             found[place, window if window is not None else slice(None)] = 300.0
         return found
 
-    return Told(said)
+    return Scripted(said)
 
 
 @pytest.mark.parametrize(("off", "stated"), [(0.020, True), (0.024, False), (-0.020, True), (-0.024, False)])
@@ -315,17 +319,17 @@ def test_slow_lines_next_to_a_whole_order_take_longer_windows(
     monkeypatch: pytest.MonkeyPatch, order: float, length: float
 ) -> None:
     """A twelfth of an order is one and a half bins of 18 turns."""
-    told = Told()
-    monkeypatch.setattr(swept_speed, "rare_lines", told)
+    scripted = Scripted()
+    monkeypatch.setattr(swept_speed, "rare_lines", scripted)
     swept_speed._between_turns([], [lines_of([order, 5.5])], 100.0)
-    assert told.lengths == [pytest.approx(length)]
+    assert scripted.lengths == [pytest.approx(length)]
 
 
 def test_such_a_line_is_held_against_five_places_none_of_which_is_a_multiple(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = Told()
-    monkeypatch.setattr(swept_speed, "rare_lines", told)
+    scripted = Scripted()
+    monkeypatch.setattr(swept_speed, "rare_lines", scripted)
     swept_speed._between_turns([], [lines_of([2.1])], 100.0)
-    own, *others = told.places
+    own, *others = scripted.places
     assert own == 2.1
     from_the_whole = (np.array(others) - 2.0) / 0.1
     assert from_the_whole == pytest.approx([-1.37, -0.61, 2.39, 3.63, 4.29])

@@ -100,7 +100,7 @@ def test_noise_alone_has_no_place() -> None:
 
 
 def errors_of_parts(seed: int, cells: int = 72, turns: float = 200.0) -> Turn:
-    """A sound turn: pitch errors of 7 to 60 parts, each with its own lasting force, whose squared sum is heard.
+    """A sound turn: pitch errors of 7 to 60 parts, each with its own lasting force, whose squared sum is detected.
 
     The square of a Gaussian sum is exponential. Forces of neighbouring parts overlap a little.
     """

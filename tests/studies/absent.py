@@ -4,11 +4,11 @@
 
 Every measured record (motor rig of Case Western Reserve University with its 6205; fault data of the MFPT Society, 2013;
 IMS rig of the University of Cincinnati; pillow block of Liu et al., 2025) is judged with a drive file that lists,
-beside the bearing under test, ``count`` others that are not there, three at a time; and once more with the bearing
+next to the bearing under test, ``count`` others that are not there, three at a time; and once more with the bearing
 under test left out, so that what is really broken has no name. No race and no element of an absent bearing lies within
 slip of half, one, two or three times a tone of a bearing that is there, or of a harmonic of the shaft; a cage that does
-is not counted, nor is what is heard by the turn of such a cage alone, whichever element is named for it. The motor rig
-has a 6203 at its fan end, so 6203 counts as present there; elsewhere it is absent where its tones do not coincide.
+is not counted, nor is what is detected by the turn of such a cage alone, whichever element is named for it. The motor
+rig has a 6203 at its fan end, so 6203 counts as present there; elsewhere it is absent where its tones do not coincide.
 
 The records are looked for where ``VIBE_OPEN_DATA`` points; without them the study says so and ends.
 """
@@ -235,7 +235,7 @@ def rows_of(seen: Sequence[Seen]) -> list[dict[str, Any]]:
 
 
 def picture(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
-    """Shares with their intervals beside the limit."""
+    """Shares with their intervals next to the limit."""
     figure, axes = new_figure(8.5, 4.5)
     for place, row in enumerate(rows):
         axes.plot([100 * row["low_95"], 100 * row["high_95"]], [place, place], color="black")

@@ -369,16 +369,16 @@ def measured(
 
 
 def table(rows: list[Trial]) -> pd.DataFrame:
-    """Per fault: captures, told, sent back, and the codes given."""
+    """Per fault: captures, stated, sent back, and the codes given."""
     frame = pd.DataFrame(
         [
-            {"fault": r.fault, "told": r.stated, "retake": r.verdict == "retake", "codes": r.codes, "points": r.points,
-             "back": r.back}
+            {"fault": r.fault, "noticed": r.stated, "retake": r.verdict == "retake", "codes": r.codes,
+             "points": r.points, "back": r.back}
             for r in rows
         ]
     )  # fmt: skip
     grouped = frame.groupby("fault", sort=False)
-    out = grouped.agg(captures=("told", "size"), stated=("told", "mean"), retake=("retake", "mean"),
+    out = grouped.agg(captures=("noticed", "size"), stated=("noticed", "mean"), retake=("retake", "mean"),
                       points=("points", "sum"), back=("back", "sum"))  # fmt: skip
     out["codes"] = grouped["codes"].agg(
         lambda codes: ", ".join(sorted({one for line in codes for one in line.split()}))

@@ -3,7 +3,7 @@
     python -m tests.studies.confusion [--count N --seed S --workers W --out DIR]
 
 ``count`` captures of every row: drives in turn, a fresh machine each, load 25 to 110 %, every fourth capture on a speed
-ramp of 5 %. The matrix shows what the first finding names against what was planted. Beside it: how often something
+ramp of 5 %. The matrix shows what the first finding names against what was planted. Next to that: how often something
 outside the reducer is blamed on it, and how often both of two faults are named.
 """
 
@@ -55,7 +55,7 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planted:
-    """One capture to be made: the drive, what is wrong with it, and what its conditions have beside life's draws."""
+    """One capture to be made: the drive, what is wrong with it, and what its conditions have besides life's draws."""
 
     tag: str
     seed: int
@@ -260,7 +260,7 @@ def load_of(one: Named) -> float:
 
 
 def summary(named: Sequence[Named]) -> list[dict[str, Any]]:
-    """Shares that matter: blame, naming alone and beside others, under part load and on ramps."""
+    """Shares that matter: blame, naming alone and next to others, under part load and on ramps."""
 
     def blamed(one: Named) -> bool:
         return any(blames_reducer(finding) for finding in one.findings)
@@ -364,7 +364,7 @@ def main() -> None:
     print("\nNamed without being there:")
     for (planted, name), number in wrong.most_common(40):
         print(f"  {number:3d}  {planted:40s} {name}")
-    print("\nNot named beside another fault:")
+    print("\nNot named next to another fault:")
     for one in named:
         for i, cause in enumerate(one.planted.causes):
             if len(one.planted.causes) == 2 and not cause_is_named(one, i):

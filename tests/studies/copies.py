@@ -2,7 +2,7 @@
 
 Repeats of simulated drives, sound and with strong damage, at one speed and phase; pieces of measured recordings that do
 not overlap, and measured repeats, where ``VIBE_OPEN_DATA`` points; and copies: resampled, moved, reversed, with noise
-added.
+added. And both once more by outside code (``tests/quality/pairs.py``).
 ``python -m tests.studies.copies --count 6``: captures of each drive.
 """
 
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.open_data import OPEN_DATA
+from tests.quality.pairs import BURIED, COPIES, REPEATS, Take, copy, repeat
 from tests.studies.page import Clock, options, write_table
 from vibe.core.capture import Channel
 from vibe.flow.settings import share_dir, tones_of
@@ -88,6 +89,26 @@ def taken_for_one(captures: Sequence[Rows]) -> list[tuple[int, int]]:
     return [pair for pair in pairs if whole.same(*pair) is not None or prints.same(*pair) is not None]
 
 
+def rows_of(take: Take) -> Rows:
+    """A capture of outside code."""
+    return [
+        Channel(name=name, samples=samples.astype(np.float32), sample_rate_hz=take.rate_hz, recorded_unit="m/s^2",
+                quantity="acceleration")
+        for name, samples in take.points.items()
+    ]  # fmt: skip
+
+
+def of_outside_code() -> Iterator[tuple[str, bool]]:
+    """(kind, whether taken for one recording) of all its repeats and copies."""
+    for number in range(REPEATS):
+        name, first, second = repeat(number)
+        yield f"outside code, repeats: {name}", bool(taken_for_one([rows_of(first), rows_of(second)]))
+    for number in range(COPIES):
+        name, first, second = copy(number)
+        buried = " (noise far below)" if number in BURIED else ""
+        yield f"outside code, copy: {name}{buried}", bool(taken_for_one([rows_of(first), rows_of(second)]))
+
+
 def main() -> None:
     asked = options(__doc__ or "", count=6, counts="captures of each simulated drive")
     clock = Clock()
@@ -109,6 +130,10 @@ def main() -> None:
             copy = copied(drive[0], drive[1], pace, moved_s, noise, number, backwards=backwards)
             counts[0] += 1
             counts[1] += bool(taken_for_one([drive[0], copy]))
+    for name, one in of_outside_code():
+        counts = found.setdefault(name, [0, 0])
+        counts[0] += 1
+        counts[1] += one
     rows: list[dict[str, Any]] = [
         {"of": name, "pairs": pairs, "taken for one recording": one} for name, (pairs, one) in found.items()
     ]

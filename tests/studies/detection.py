@@ -1,4 +1,4 @@
-"""How small a damage is found: the program beside a detector that knows everything and beside a textbook recipe.
+"""How small a damage is found: the program compared with a detector that knows everything and with a textbook recipe.
 
     python -m tests.studies.detection [--count N --seed S --workers W --out DIR]
 
@@ -259,7 +259,7 @@ def _impact_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
 def clairvoyant(
     mixer: Mixer, own: Sound, scene: Scene, tag: str, kind: str, damage: Damage, chance: float
 ) -> tuple[Callable[[float], bool], Callable[[float], bool]]:
-    """Two detectors, true where they find a damage of a size [dB]: one is told bands, angle and order, the other (the
+    """Two detectors, true where they find a damage of a size [dB]: one is given bands, angle and order, the other (the
     ideal one) also how the damage shares its power among its lines."""
     rate, n = scene.conditions.sample_rate_hz, own.turns.size
     tone = tones(tag).tone(names_of(kind)[0])

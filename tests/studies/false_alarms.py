@@ -136,7 +136,7 @@ def by_drive_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
 
 
 def alarm_picture(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
-    """Shares with their intervals beside the promise."""
+    """Shares with their intervals next to the promise."""
     figure, axes = new_figure(8.0, 5.0)
     names = [f"{row['group']} ({row['captures']})" for row in rows]
     for place, row in enumerate(rows):

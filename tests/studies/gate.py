@@ -4,7 +4,7 @@
 
 ``count`` sound captures of every drive of the fleet, some short, some slow; each again filed under another drive's file
 (its speed range shifted so that the speed fits; drives with the same first stage are counted apart), and as many
-captures of noise, of hum, and of a pump that runs beside a drive at rest. *Let through* is any state but ``unknown``.
+captures of noise, of hum, and of a pump that runs next to a drive at rest. *Let through* is any state but ``unknown``.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def plain(samples: np.ndarray, rate: float, like: Capture) -> Capture:
 
 
 def not_running(drive: Drive, what: str, like: Capture, rng: np.random.Generator) -> Capture:
-    """A drive at rest: noise, hum of the mains, or a pump beside that turns near its speed."""
+    """A drive at rest: noise, hum of the mains, or a pump next to it that turns near its speed."""
     rate, duration = 12800.0, 10.0
     t = np.arange(round(rate * duration)) / rate
     samples = 10 ** rng.uniform(-2.5, 0) * rng.standard_normal(t.size)
@@ -133,7 +133,7 @@ def rows(passed: Sequence[Passed]) -> list[dict[str, Any]]:
 
 
 def draw(passed: Sequence[Passed], folder: Path) -> Path:
-    """Stated probability that the drive was heard, running drives over the others."""
+    """Stated probability that the drive was detected, running drives over the others."""
     figure, axes = new_figure(7.5, 3.2)
     bins = np.linspace(0, 1, 21)
     for running, colour, label in (
@@ -143,7 +143,7 @@ def draw(passed: Sequence[Passed], folder: Path) -> Path:
         values = [one.probability or 0.0 for one in passed if one.running == running]
         axes.hist(values, bins, color=colour, alpha=0.7, label=label, hatch=None if running else "//")
     axes.set_yscale("symlog")
-    axes.set_xlabel("stated probability that the drive was heard")
+    axes.set_xlabel("stated probability that the drive was detected")
     axes.set_ylabel("captures")
     axes.legend(frameon=False)
     return write_figure(folder, "gate", figure)

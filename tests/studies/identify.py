@@ -33,7 +33,7 @@ BINS = (0.0, 0.5, 0.9, 0.99, 0.999, 1.0001)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """One capture: the truth, and what was told of it."""
+    """One capture: the truth, and what was stated of it."""
 
     seed: int
     case: str
@@ -206,11 +206,11 @@ def summed(case: str, trials: Sequence[Trial]) -> dict[str, Any]:
         "right first, mesh in band %": _share(seen, lambda t: t.right),
         "right first %": _share(trials, lambda t: t.right),
         "cannot be told %": _share(trials, lambda t: not t.reported),
-        "told, right %": _share(reported, lambda t: t.right),
+        "stated, right %": _share(reported, lambda t: t.right),
         "wrong with p > 0.9 %": _share(trials, lambda t: not t.right and t.probability > SURE),
-        "discs told %": _share(trials, lambda t: t.discs_stated is not None),
-        "discs told, right %": _share(with_discs, lambda t: t.discs_stated == t.discs),
-        "speed told %": _share(trials, lambda t: t.speed_error is not None),
+        "discs stated %": _share(trials, lambda t: t.discs_stated is not None),
+        "discs stated, right %": _share(with_discs, lambda t: t.discs_stated == t.discs),
+        "speed stated %": _share(trials, lambda t: t.speed_error is not None),
         "speed wrong %": _share(speeds, lambda t: abs(t.speed_error or 0.0) > 1e-3),
         "speed error r.m.s. of those not wrong": f"{np.sqrt(np.mean(np.square(fair))):.1e}" if fair else "",
         "within 2 sigma %": f"{100 * np.mean(within):.1f}" if within else "",

@@ -1,8 +1,8 @@
-"""Whether days until a limit may be told: of each life, with intervals set by all the other lives.
+"""Whether days until a limit may be stated: of each life, with intervals set by all the other lives.
 
 Measured lives (PRONOSTIA rig, Nectoux et al., IEEE PHM 2012; two of them lie where ``VIBE_OPEN_DATA`` points)
 and simulated ones: levels of four laws of growth, with scatter and wild captures as in ``tests.studies.lives``. At each
-look at which the trend is growing, ``time_to_limit`` gives days and an interval. The ratio of true to foretold days of
+look at which the trend is growing, ``time_to_limit`` gives days and an interval. The ratio of true to forecast days of
 all *other* lives gives a second interval, from its 5 % to its 95 % point, each life weighing the same. What counts is
 the share of looks that hold. ``python -m tests.studies.life_cover --count 8 --seed 30000``.
 """
@@ -25,7 +25,7 @@ from vibe.history.trend import time_to_limit, trend
 
 Array = NDArray[np.float64]
 WANTED = 0.85
-"""Share of looks that must hold before days are told."""
+"""Share of looks that must hold before days are stated."""
 WEEKS, ONSET = 78, 20
 
 LAWS: dict[str, Callable[[Array], Array]] = {
@@ -39,7 +39,7 @@ LAWS: dict[str, Callable[[Array], Array]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LifeLooks:
-    """Looks at one life (m,): days that were left, foretold, soonest and latest (infinite: beyond what is told)."""
+    """Looks at one life (m,): days that were left, forecast, soonest and latest (infinite: beyond what is stated)."""
 
     name: str
     kind: str
@@ -86,7 +86,7 @@ def measured() -> Iterable[LifeLooks]:
 
 
 def bounds(others: Sequence[LifeLooks]) -> tuple[float, float]:
-    """The 5 % and 95 % points of true over foretold days, each life weighing the same."""
+    """The 5 % and 95 % points of true over forecast days, each life weighing the same."""
     ratio = np.concatenate([one.left / one.days for one in others])
     weight = np.concatenate([np.full(one.days.size, 1.0 / one.days.size) for one in others])
     order = np.argsort(ratio)
@@ -128,7 +128,7 @@ def _share(values: Sequence[float], *, least: bool = False) -> Any:
 
 
 def main() -> None:
-    asked = options("Lives: may days until a limit be told?", count=8, counts="simulated lives per law")
+    asked = options("Lives: may days until a limit be stated?", count=8, counts="simulated lives per law")
     clock = Clock()
     lives = [*measured(), *simulated(asked.seed, asked.count)]
     rows = table(lives)
@@ -136,7 +136,7 @@ def main() -> None:
         print(row)
     kinds = [row["left-out interval holds"] for row in rows if row["looks"]]
     stated = bool(kinds) and min(kinds) >= WANTED
-    print(f"days may be told: {'yes' if stated else 'no'} (wanted {WANTED:g} of every kind; {clock})")
+    print(f"days may be stated: {'yes' if stated else 'no'} (wanted {WANTED:g} of every kind; {clock})")
     print(write_table(asked.out, "life_cover", rows))
 
 

@@ -1,8 +1,8 @@
 """How early growth is distinguished from what is usual, how often a steady level seems to grow, and whether ends are
-foretold.
+forecast.
 
 Parts: steady and growing series of noise whose truth is known; the two measured run-to-failure lives of the PRONOSTIA
-rig (Nectoux et al., IEEE PHM 2012); drives of the fleet in which one damage grows from a known onset, beside their
+rig (Nectoux et al., IEEE PHM 2012); drives of the fleet in which one damage grows from a known onset, next to their
 healthy twins. ``python -m tests.studies.lives --count 200 --seed 10000``.
 """
 
@@ -65,7 +65,7 @@ def rules() -> HistorySettings:
 
 
 def dated() -> TrendSettings:
-    """The same with days to a limit, which users are told of only once this study shows that they hold."""
+    """The same with days to a limit, which users are given only once this study shows that they hold."""
     return rules().trend.model_copy(update={"dated": True})
 
 
@@ -122,7 +122,7 @@ def steady(work: tuple[int, int, float]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """One growing series: weeks from onset to its start, and of the foretold times to the limit, those that held."""
+    """One growing series: weeks from onset to its start, and of the forecast times to the limit, those that held."""
 
     weeks: int | None
     early: bool
@@ -165,9 +165,9 @@ def growing(work: tuple[int, float]) -> Growth:
 # ------------------------------------------------------------------------------------------------- measured lives
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured:
-    """A life: series by name, the snapshot that ended it (time), and what was foretold of the peak.
+    """A life: series by name, the snapshot that ended it (time), and what was forecast of the peak.
 
-    ``foretold`` (m, 4): time, days left as foretold, soonest, latest (infinite: beyond what is told).
+    ``foretold`` (m, 4): time, days left as forecast, soonest, latest (infinite: beyond what is stated).
     """
 
     name: str
@@ -376,7 +376,7 @@ def lived_rows(lives: Sequence[Lived]) -> Iterable[dict[str, Any]]:
 
 # --------------------------------------------------------------------------------------------------------- figure
 def draw(folder: Path, lives: Sequence[Measured]) -> Path:
-    """Above: the peak along each measured life with its limits; below: time left as foretold and as it was."""
+    """Above: the peak along each measured life with its limits; below: time left as forecast and as it was."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(11, 7), layout="constrained")

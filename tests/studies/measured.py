@@ -8,7 +8,7 @@ the drive end and the 6203 of the fan end. *Right* names the damaged element of 
 where nothing is damaged; *bearing* says that something in the right bearing repeats, without naming an element; *wrong*
 names another element or another bearing, or anything in a sound machine.
 
-The constants by which elements are told (``[element]`` of ``configs/diagnosis.toml``) are fitted to these records: the
+The constants by which elements are known (``[element]`` of ``configs/diagnosis.toml``) are fitted to these records: the
 largest posterior of the elements that were damaged, with the normal priors of ``PRIORS``. ``--fit`` prints that fit.
 The table *left out* states what constants that were fitted without a rig say of that rig.
 

@@ -1,4 +1,4 @@
-"""A study's table and figure, beside one another in ``tests/studies/results``."""
+"""A study's table and figure, next to one another in ``tests/studies/results``."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ MEASURED_SHARE = 0.95
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Known:
-    """What the clairvoyant is told of a capture: ``turns`` (n,) of the input at each sample, the rate, and the tone:
+    """What the clairvoyant is given of a capture: ``turns`` (n,) of the input at each sample, the rate, and the tone:
     mean ``order`` of the repeats, ``sidebands`` in orders, whether its lines ``slip``."""
 
     turns: Array
@@ -142,7 +142,7 @@ def template_of(clean: Complex, known: Known, floor: Array, free: NDArray[np.boo
 
 def flat_template(known: Known, floor: Array, excess: Array, free: NDArray[np.bool_]) -> Template:
     """A tone's lines with equal weights, less where sound parts speak themselves (``excess`` over the floor): what is
-    left to do for a detector that is told bands and angle, but not how the damage shares its power among its lines."""
+    left to do for a detector that is given bands and angle, but not how the damage shares its power among its lines."""
     chosen = _lines_of(known, floor.size, FEW_HARMONICS if known.slip else MOST_HARMONICS)
     bins = np.flatnonzero(chosen & free)
     weight = 1.0 / excess[bins]

@@ -2,7 +2,7 @@
 
 ``python -m tests.studies.reversing``. Captures of 24 s of 120° output moves, made by code of their own
 (``tests/worlds/reversing.py``), sound and with impacts of several sizes; with the motor's encoder, signed pulses, plain
-pulses, and none. Beside it what a plain recipe shows: the envelope's line at the tone, at the mean speed of the moves.
+pulses, and none. Next to that what a plain recipe shows: the envelope's line at the tone, at the moves' mean speed.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Captures of one channel, 4 s at 12.8 kHz are made on the fly from a few simulated ones, each with other bytes (a little
 noise of its own), laid into a folder in lots, and go the way that ``vibe history add`` sends them: judged in processes,
 written by one. After each lot the resident memory of this process and of its workers, open files, rate and disk are put
-down in ``soak.csv``; the slope of memory per 1,000 captures is told with its interval (95 %, least squares with the
+down in ``soak.csv``; the slope of memory per 1,000 captures is stated with its interval (95 %, least squares with the
 residuals' lag-one correlation taken into account), the first lots, in which libraries are loaded, left out. A pool
 serves for one lot, as in a call of the command, so workers are watched within a lot: ``--lot`` says how large. Linux.
 

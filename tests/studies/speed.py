@@ -223,7 +223,7 @@ def table(part: str, trials: Sequence[Trial], *, total: bool) -> list[dict[str, 
 
 
 def draw_coverage(folder: Path, parts: dict[str, Sequence[Trial]]) -> Path:
-    """Share of errors within so many stated uncertainties, beside what a normal error would show."""
+    """Share of errors within so many stated uncertainties, next to what a normal error would show."""
     figure, axes = new_figure(7.5, 5.0)
     times = np.linspace(0.0, 4.0, 161)
     axes.plot(times, 100 * erf(times / np.sqrt(2.0)), color="black", lw=1.0, label="normal errors, as stated")

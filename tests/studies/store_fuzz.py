@@ -1,4 +1,4 @@
-"""Bytes of a store are changed at random: of its database, of the recent writes beside it, of captures' files, of the
+"""Bytes of a store are changed at random: of its database, of the recent writes next to it, of captures' files, of the
 README, of a lock, of what an ended process left. Reading must give what was kept or one sentence; ``verify`` must tell
 whatever does not read as it was kept; ``repair`` must leave a store that ``verify`` finds in order, and that holds
 nothing that was never kept.
@@ -145,7 +145,7 @@ def one_case(base: Path, truth: Truth, folder: Path, seed: int) -> dict[str, Any
             wrong = [name for name, value in said.items() if not isinstance(value, VibeError) and value != truth[name]]
             refused = [name for name, value in said.items() if isinstance(value, VibeError)]
             row["read"] = "wrong" if wrong else "refused" if refused else "right"
-            # What an ended process left is told of in any case, and says nothing of the harm.
+            # What an ended process left is stated in any case, and says nothing of the harm.
             stated = [one for one in verify(store).wrong if not one.where.startswith("incoming")]
             row["verify"] = "tells" if stated else "silent"
     except VibeError:
@@ -177,7 +177,7 @@ def one_case(base: Path, truth: Truth, folder: Path, seed: int) -> dict[str, Any
 
 
 def _invented(said: Truth, truth: Truth) -> list[str]:
-    """What a store says after repair that it was never told: less is allowed, other is not."""
+    """What a store says after repair that it was never given: less is allowed, other is not."""
     found = []
     for name, value in said.items():
         if isinstance(value, VibeError) or value == truth[name] or not value:

@@ -1,14 +1,14 @@
-"""What is said of a drive when other machines are heard beside it: who is accused, what is found, what is not judged.
+"""What is said of a drive when other machines run next to it: who is accused, what is found, what is not judged.
 
     python -m tests.studies.surroundings [--count N --seed S --workers W --out DIR --kinds KIND ...]
                                          [--worlds NAME ... --cases N]
 
 ``count`` captures of the fleet for each kind of surrounding, a fresh machine each, at a random strength: sound drives
-that run, drives that stand still beside what goes on, and drives with one clearly damaged part, alone and surrounded.
+that run, drives that stand still next to what goes on, and drives with one clearly damaged part, alone and surrounded.
 Then ``cases`` captures of each outside world of ``tests/worlds`` that is there: signals of code that knows neither this
 program's formulas nor its simulator.
 
-Right is: of a sound drive any state but ``unknown``, and no part of the reducer accused (beside a damaged drive of the
+Right is: of a sound drive any state but ``unknown``, and no part of the reducer accused (next to a damaged drive of the
 same type: none, or no more than ``watch``); of one that stands still ``unknown``; of a damaged one its part named
 first, or listed as one that it cannot be distinguished from.
 """
@@ -194,7 +194,7 @@ def _row(world: str, truth: str, kind: str, own: Sequence[Stated]) -> dict[str, 
     return {
         "world": world, "truth": truth, "kind": kind, "captures": len(own), "right": right,
         "accused": sum(bool(one.accused) for one in own), "act": sum(one.state == "act" for one in own),
-        "unknown": sum(one.state == "unknown" for one in own), "outside told": sum(one.outside > 0 for one in own),
+        "unknown": sum(one.state == "unknown" for one in own), "outside stated": sum(one.outside > 0 for one in own),
         "share right": round(share, 4), "low_95": round(low, 4), "high_95": round(high, 4),
     }  # fmt: skip
 
@@ -212,7 +212,7 @@ def of_worlds(names: Iterable[str], cases: int, workers: int) -> list[Stated]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description="Other machines beside a drive.")
+    parser = argparse.ArgumentParser(description="Other machines next to a drive.")
     parser.add_argument("--count", type=int, default=24, help="captures of each kind (default 24)")
     parser.add_argument("--seed", type=int, default=1000, help="first seed (default 1000)")
     parser.add_argument("--workers", type=int, default=2, help="processes (default 2)")
@@ -226,7 +226,7 @@ def main() -> None:
     stated = list(spread_out(tell, work, workers=chosen.workers))
     stated += of_worlds(chosen.worlds, chosen.cases, chosen.workers)
     rows = rows_of(stated)
-    heads = ("captures", "right", "accused", "act", "unknown", "outside told")
+    heads = ("captures", "right", "accused", "act", "unknown", "outside stated")
     print(f"{'world':10s} {'truth':9s} {'kind':28s}" + "".join(f"{head:>13s}" for head in heads))
     for row in rows:
         print(f"{row['world']:10s} {row['truth']:9s} {row['kind'][:27]:28s}" + "".join(f"{row[h]:13d}" for h in heads))

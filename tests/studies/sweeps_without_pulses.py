@@ -73,15 +73,15 @@ def main() -> None:
     for kind in (*KINDS, "all"):
         own = [answer(sweep_of(kind, asked.seed + n)) for n in range(asked.count)] if kind != "all" else every
         every = every + own if kind != "all" else every
-        told = [one for one in own if not one.why]
+        stated = [one for one in own if not one.why]
         rows.append(
             {
-                "kind": kind, "sweeps": len(own), "speed stated": len(told),
-                "share of the time, %": round(100 * float(np.mean([one.share for one in told])), 0) if told else "",
-                "within 1 %, % of it": round(100 * float(np.mean([one.close for one in told])), 1) if told else "",
-                "within U, % of it": round(100 * float(np.mean([one.covered for one in told])), 1) if told else "",
-                "worst error, %": round(100 * max(one.worst for one in told), 1) if told else "",
-                "wrong and sure": sum(one.worst > WRONG for one in told),
+                "kind": kind, "sweeps": len(own), "speed stated": len(stated),
+                "share of the time, %": round(100 * float(np.mean([one.share for one in stated])), 0) if stated else "",
+                "within 1 %, % of it": round(100 * float(np.mean([one.close for one in stated])), 1) if stated else "",
+                "within U, % of it": round(100 * float(np.mean([one.covered for one in stated])), 1) if stated else "",
+                "worst error, %": round(100 * max(one.worst for one in stated), 1) if stated else "",
+                "wrong and sure": sum(one.worst > WRONG for one in stated),
                 "not stated because": ", ".join(sorted({one.why for one in own if one.why})),
             }
         )  # fmt: skip

@@ -22,7 +22,7 @@ def test_the_stated_interval_holds_the_truth_about_as_often_as_it_says() -> None
 
 
 def test_an_interval_that_is_too_narrow_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The gains are drawn as certificates say, and the budget is told a sixth of it."""
+    """The gains are drawn as certificates say, and the budget is given a sixth of it."""
     case = replace(study.CASES[2], scatter=0.005)
     judged = study.against_limit
 

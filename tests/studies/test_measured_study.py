@@ -1,4 +1,4 @@
-"""The constants by which elements are told are those of the fit to measured records, and mean what they say: the short
+"""The constants by which elements are known are those of the fit to measured records, and mean what they say: the short
 version of ``measured.py``, on its table of signs."""
 
 from __future__ import annotations

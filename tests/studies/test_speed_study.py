@@ -45,7 +45,7 @@ def test_drives_in_real_life_show_their_speed_and_how_sure_it_is() -> None:
     assert np.abs(found).max() < WRONG
     assert np.sqrt(np.mean(found**2)) < 2e-4
     assert within(trials, 2.0) > 0.6
-    # Nor is it told too large: a quarter of normal errors lies beyond 1.15.
+    # Nor is it stated too large: a quarter of normal errors lies beyond 1.15.
     assert within(trials, 0.05) < 0.5
 
 

@@ -127,7 +127,7 @@ def just_found(tag: str, kind: str, seed: int) -> float:
 
 
 def _named(result: CaptureDiagnosis, kind: str) -> str:
-    """right: named first and nothing beside it or with it; pair: the truth is among what is named; wrong; none."""
+    """right: named first and nothing next to it or with it; pair: the truth is among what is named; wrong; none."""
     local = [f for f in result.findings if f.tone is not None and f.tone.startswith("stage1.")]
     if not local:
         return "none"

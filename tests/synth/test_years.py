@@ -83,7 +83,7 @@ def works() -> tuple[Years, tuple[PlannedCapture, ...]]:
 
 @pytest.fixture(scope="module")
 def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The spec; the history of it lies beside in ``out``."""
+    """The spec; the history of it lies next to it in ``out``."""
     folder = tmp_path_factory.mktemp("years")
     (folder / "years.toml").write_text(TINY, encoding="utf-8")
     make(folder / "years.toml", folder / "out")

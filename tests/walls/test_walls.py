@@ -323,5 +323,5 @@ def test_no_file_names_a_place_on_somebodys_machine() -> None:
 
 
 def test_everything_public_says_what_it_is() -> None:
-    """Modules, and their classes and functions; a method or property may be told by its name."""
+    """Modules, and their classes and functions; a method or property may be known by its name."""
     assert [f"{path.relative_to(ROOT)}:{line}" for path in FILES for line in facts(path).silent] == []

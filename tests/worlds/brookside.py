@@ -436,9 +436,9 @@ def _damage(scene: Scene, drive: Drive, turns: Wave, pace: Wave, part: str, stre
     taste = np.abs(np.fft.rfft(scene.near[best], scene.count))
     taste /= taste.max()
     floor = _rms(np.fft.irfft(np.fft.rfft(scene.data[best]) * taste, scene.count))
-    heard = np.abs(np.fft.irfft(np.fft.rfft(wave[best]) * taste, scene.count))
+    felt = np.abs(np.fft.irfft(np.fft.rfft(wave[best]) * taste, scene.count))
     block = max(16, int(1.5 * scene.count / at.size))
-    peaks = heard[: heard.size // block * block].reshape(-1, block).max(axis=1)
+    peaks = felt[: felt.size // block * block].reshape(-1, block).max(axis=1)
     scene.data += wave * strength * floor / (np.percentile(peaks, 65) + 1e-12)
 
 
@@ -485,7 +485,7 @@ def _few(scene: Scene, per_second: float, way: Wave, spread: float = 0.9) -> Wav
 
 
 def _around(scene: Scene, drive: Drive, turns: Wave, what: str) -> Wave:
-    """One thing beside the drive; its size is set by who asks."""
+    """One thing next to the drive; its size is set by who asks."""
     rng, time = scene.rng, scene.time
     line = drive.motor[1] if drive.motor else 50
     hertz = float(turns[-1] - turns[0]) / time[-1]
@@ -853,24 +853,24 @@ def case(number: int) -> WorldCase:
 
 
 def _company(scene: Scene, drive: Drive, hertz: float, level: float, plan: Plan, marks: dict[str, float]) -> None:
-    """Drives of this kind beside it on one frame, or one in its place; heard by the way of other machines."""
+    """Drives of this kind next to it on one frame, or one in its place; by the way of other machines."""
     rng = scene.rng
     if plan.twin == "other ratio":
         own = drive.stages[0].lobes
         far = [n for n in (9, 13, 19, 23, 31, 37, 47, 53, 67, 79) if abs(n - own) > 0.15 * own]
         lobes = int(rng.choice([n for n in far if (n + 1) % (own + 1) and (own + 1) % (n + 1)]))
         stages = (Stage(lobes, lobes + 1, 8, 2),)
-        stranger = Drive(drive.tag, stages, drive.bearings, drive.plate_rpm, drive.low, drive.high, drive.motor)
+        another = Drive(drive.tag, stages, drive.bearings, drive.plate_rpm, drive.low, drive.high, drive.motor)
         turns, pace = scene.shaft(hertz)
-        scene.put(_signature(scene, stranger, turns, pace, "rich"), level)
-        marks["lobes heard"] = float(lobes)
+        scene.put(_signature(scene, another, turns, pace, "rich"), level)
+        marks["lobes felt"] = float(lobes)
         return
     own_soft, own_near = scene.soft, scene.near
     outside = plan.twin.startswith("outside")
     for number in range(2 if plan.twin in ("sound twins", "three") else 1):
         scene.soft = scene.way(100.0, min(3000.0, 0.36 * scene.rate), 5, (0.03, 0.10))
         scene.near = scene.way(min(900.0, 0.15 * scene.rate), min(5000.0, 0.38 * scene.rate), 4, (0.01, 0.03))
-        # Damage that must be told from the other drive's by its law needs speeds a capture of this length can part.
+        # Damage that must be held apart from the other drive's by its law needs speeds that a capture so long can part.
         low, high = {"sound": (2.5e-3, 0.015), "sound twins": (2e-4, 0.015)}.get(plan.twin, (1e-3, 0.015))
         low, high = (0.07, 0.13) if outside else (low, high)
         gap = float(rng.choice([-1, 1]) * np.exp(rng.uniform(np.log(low), np.log(high))))

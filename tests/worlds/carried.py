@@ -87,7 +87,7 @@ def made(number: int) -> WorldCase:
         at_s = _events(cage - struck, time_s)
         heights = rng.uniform(0.7, 1.3, at_s.size)
     elif kind.startswith("roller"):
-        # Struck by both rings each spin, one 30 % harder; heard while it is in the loaded half, which the eccentric
+        # Struck by both rings each spin, one 30 % harder; detected while it is in the loaded half, which the eccentric
         # carries round.
         both = [(_events(spin, time_s), 1.3), (_events(spin + 0.5, time_s), 1.0)]
         at_s = np.concatenate([times for times, _ in both])

@@ -1,6 +1,6 @@
 """A capture of a made-up world, with what is true of it.
 
-The worlds beside this file make signals with code of their own: they know neither the tone formulas nor the simulator
+The worlds next to this file make signals with code of their own: they know neither the tone formulas nor the simulator
 of the project. What a report says of their captures is therefore news.
 """
 

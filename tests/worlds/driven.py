@@ -1,4 +1,4 @@
-"""Sound and damaged drives whose output turns something that strikes, beside machines that strike or run alike.
+"""Sound and damaged drives whose output turns something that strikes, next to machines that strike or run alike.
 
 Angles are reckoned from surfaces that roll, in numbers of this file; an impact is a damped ring of the casing.
 """

@@ -273,7 +273,7 @@ def zone(angle: Array, rest: float) -> Array:
 
 
 def running(scene: Scene, drive: Drive, turns: Array, level: float, mesh: float = 0.6, rich: float = 0.0) -> Array:
-    """A sound drive. ``mesh``: r.m.s. of the mesh beside the rolling noise; ``rich``: part errors as a share of it."""
+    """A sound drive. ``mesh``: r.m.s. of the mesh next to the rolling noise; ``rich``: part errors as a share of it."""
     rng = scene.rng
     rich = rich or float(rng.uniform(0.08, 0.3))
     slow = drive.bodies[f"stage{len(drive.stages)}.disc"] * turns
@@ -607,7 +607,7 @@ def twin(d: Draft, share: float, level: float, mesh: float, harm_db: float | Non
 
 
 def idle(rng: Rng) -> Draft:
-    """The drive stands; the floor of the hall is all there is until something is put beside it."""
+    """The drive stands; the floor of the hall is all there is until something is put next to it."""
     d = draft(rng, run=False)
     d.signal = 0.05 * d.level * d.scene.hiss(d.scene.paths())
     return d
@@ -632,7 +632,7 @@ def any_pump(d: Draft) -> Array:
 
 
 def fast_twin(d: Draft) -> Array:
-    """Another drive of the type runs beside, at a speed this drive's plate rules out."""
+    """Another drive of the type runs next to it, at a speed this drive's plate rules out."""
     share = float(d.rng.choice([d.rng.uniform(0.55, 0.85), d.rng.uniform(1.15, 1.5)]))
     d.marks["share"] = share
     return running(d.scene, d.drive, d.scene.turns(d.drive.rpm / 60 * share), 1.0, 0.8)
@@ -713,7 +713,7 @@ def alone(**how: Any) -> Maker:
 
 
 def among(make: Callable[[Draft], Array], low: float, high: float, **how: Any) -> Maker:
-    """A sound drive with something beside it, of ``low`` to ``high`` times its own level."""
+    """A sound drive with something next to it, of ``low`` to ``high`` times its own level."""
 
     def made(rng: Rng) -> Draft:
         d = draft(rng, **how)
@@ -746,7 +746,7 @@ def load_cycle(rng: Rng) -> Draft:
 def paired(
     share: tuple[float, float], level: tuple[float, float], mesh: tuple[float, float], harm: Any = None
 ) -> Maker:
-    """A twin beside; ``harm``: how far its damaged part, over there, stands out in this capture."""
+    """A twin next to it; ``harm``: how far its damaged part, over there, stands out in this capture."""
 
     def made(rng: Rng) -> Draft:
         d = draft(rng, seconds=11.0, rate=[8192.0, 12800.0, 20480.0, 25600.0], points=[1, 2], mesh=(0.4, 1.5))
@@ -862,7 +862,7 @@ def hurt(base: Maker, *parts: str, db: tuple[float, float] = (4.0, 13.0), tidy: 
 
 
 def here(share: tuple[float, float], part: tuple[str, ...]) -> Maker:
-    """Damage here and a sound twin beside, far enough in speed; what is damaged does not slip."""
+    """Damage here and a sound twin next to it, far enough in speed; what is damaged does not slip."""
 
     def made(rng: Rng) -> Draft:
         style = ["single", "double", "rv", "step"]

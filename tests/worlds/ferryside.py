@@ -1,4 +1,4 @@
-"""Captures of drives at a ferry landing: ramps, winches, screens and screws, with whatever hammers beside them.
+"""Captures of drives at a ferry landing: ramps, winches, screens and screws, with whatever hammers next to them.
 
 Everything follows from the angles of bodies, counted in turns and integrated sample by sample. A strike happens where a
 damaged spot crosses what it meets; its strength follows the load, in whatever body's frame the load stands still.
@@ -357,7 +357,7 @@ def gear_twins(drive: Drive, part: str, stage: str) -> tuple[str, ...]:
 # ---- What stands around the drive ----------------------------------------------------------------------------------
 
 Maker = Callable[[Scene, Drive, Bodies, float], None]
-"""Adds a thing beside a drive, at a level."""
+"""Adds a thing next to a drive, at a level."""
 
 
 def impacts(scene: Scene, phase: Samples, spread: float, width: int, count: int = 1) -> Samples:

@@ -464,7 +464,7 @@ def random_blows(rng: np.random.Generator, n: int, fs: float, rate: Floats | flo
 
 
 def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, float]) -> None:
-    """One thing that stands, runs or knocks beside the drive, or hangs on its output."""
+    """One thing that stands, runs or knocks next to the drive, or hangs on its output."""
     rng, n, fs = scene.rng, m.n, m.fs
     t = np.arange(n) / fs
     line = m.drive.line_hz
@@ -790,7 +790,7 @@ def case(number: int) -> WorldCase:
         sing(scene, m, level, voice)
     own = scene.level()
     for what in filter(None, lap_of(plan.around, lap).split(",")):
-        # From hardly there to several times the drive; beside damage it must not bury what should be found.
+        # From hardly there to several times the drive; next to damage it must not bury what should be found.
         # Nor may an ill twin drown this drive: one would then have to say whose pin it is without any means to tell.
         top = 0.8 if damage or what == "ill twin" else 3.5
         times = float(np.exp(rng.uniform(np.log(0.15), np.log(top))))

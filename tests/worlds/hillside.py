@@ -297,7 +297,7 @@ def mesh_force(scene: Scene, stage: Stage, eccentric: Array, disc: Array, speed:
 def run_drive(
     scene: Scene, drive: Drive, theta: Array, *, level: float, mesh: float, far: bool = False, life: Array | None = None
 ) -> Array:
-    """A sound drive at work. ``mesh``: mesh against rolling noise. ``far``: heard through the floor.
+    """A sound drive at work. ``mesh``: mesh against rolling noise. ``far``: through the floor.
 
     ``life``: how hard it works, from 0 to 1, on the grid.
     """

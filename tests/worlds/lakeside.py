@@ -1,4 +1,4 @@
-"""Drives in bolted castings of high modal density, beside the machines that a plant really puts next to them.
+"""Drives in bolted castings of high modal density, among the machines that a plant really puts next to them.
 
 Every signal follows from angles: bodies turn at rates got from rolling without slip, cages creep, a damaged spot speaks
 when it crosses what it meets. A path is not a handful of resonators but a reverberant casting: band-wise decaying
@@ -776,7 +776,7 @@ def sized(sc: Scene, x: Array, strength: float, own: Array) -> Array:
 
 
 def unusable(rng: Rng, kind: str, turn: int) -> tuple[Scene, Array, Drive]:
-    """What the sensor hears, and the drive whose file lies beside it."""
+    """What reaches the sensor, and the drive whose file lies next to it."""
     if kind == "other ratio":
         filed = make_drive(rng, "rv" if turn == 7 else "single", MISFILED[turn][0])
         real = make_drive(rng, "rv" if turn == 7 else "single", MISFILED[turn][1])

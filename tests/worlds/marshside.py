@@ -1,4 +1,4 @@
-"""A marsh with pumps, screws and mixers: captures of reducers that stand alone with rich lines, beside twins, or idle.
+"""A marsh with pumps, screws and mixers: captures of reducers that stand alone with rich lines, next to twins, or idle.
 
 Every signal follows from turning bodies. Each body has an angle; a spot that is hurt speaks when it crosses what it
 meets, weighted by the load where that happens. Toothed contacts are tables of unequal bumps read at the angle between
@@ -215,7 +215,7 @@ def drift_noise(rng: Rng, n: int, rate: float, seconds: float) -> Array:
 
 
 class Scene:
-    """Everything heard at the points of one capture, kept as spectra until the end."""
+    """Everything that reaches the points of one capture, kept as spectra until the end."""
 
     def __init__(self, rng: Rng, rate: float, seconds: float, points: int, line: float) -> None:
         self.rng, self.rate, self.points, self.line = rng, rate, points, line

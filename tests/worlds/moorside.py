@@ -1,4 +1,4 @@
-"""Drives among other machines: what an installer, a rigger or a process engineer meets beside a cycloidal reducer.
+"""Drives among other machines: what an installer, a rigger or a process engineer meets next to a cycloidal reducer.
 
 Every signal grows from the angles of bodies. Parts strike when one body's angle crosses another's, the load zone stands
 still in the frame of one of them, and all of it rings through a casing with several resonances.
@@ -704,7 +704,7 @@ Build = Callable[[np.random.Generator, int], Draft]
 
 
 def add(draft: Draft, extra: Array, strength: float, name: str = "strength") -> Draft:
-    """Lays surroundings over a drive, sized by what they are beside its own level."""
+    """Lays surroundings over a drive, sized by what they are next to its own level."""
     draft.data = draft.data + extra * (strength * loudness(draft.data) / loudness(extra))
     draft.marks[name] = round(strength, 3)
     return draft
@@ -725,7 +725,7 @@ def twins(tone: str) -> tuple[str, ...]:
 
 
 def hurt(draft: Draft, tone: str, decibels: float) -> Draft:
-    """Quick blows run into one another: they need more strength, and a mode that dies soon, to be told apart."""
+    """Quick blows run into one another: they need more strength, and a mode that dies soon, to be distinguished."""
     scene = draft.scene
     strikes = damage_strikes(scene, draft.machine, tone)
     pace = strikes[0].size / scene.length
@@ -884,7 +884,7 @@ def plainly(*rounds: tuple[str, float | None]) -> Build:
 
 
 def amid(low: float, high: float, *rounds: tuple[str, Around]) -> Build:
-    """A sound drive with one thing beside it."""
+    """A sound drive with one thing next to it."""
     return lambda rng, turn: with_around(rng, *rounds[turn], low, high)
 
 
@@ -924,7 +924,7 @@ def driven(rng: np.random.Generator, count: int, style: str) -> Draft:
 
 
 def next_to(draft: Draft, apart: float, strength: float, tone: str = "") -> Draft:
-    """A twin on the same frame, at nearly this speed, sound or with its own damage; heard through the steel."""
+    """A twin on the same frame, at nearly this speed, sound or with its own damage; detected through the steel."""
     scene, machine = draft.scene, draft.machine
     twin = replace(scene, turns=other(scene, scene.hz * (1 + apart)), modes=scene.modes * 1.03)
     detected = running(twin, machine)

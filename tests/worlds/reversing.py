@@ -91,7 +91,7 @@ def swings(time_s: Real, rng: np.random.Generator) -> Real:
 def impacts_at(number: int, turns: Real, speed_hz: Real, rng: np.random.Generator) -> tuple[Real, Real]:
     """Instants, in points of ``turns``, at which a roller meets the spall, and the strength of each, 1 at 30 Hz.
 
-    Rollers slip a little, and more where the direction changes: their place is a slow walk beside the angle.
+    Rollers slip a little, and more where the direction changes: their place is a slow walk next to the angle.
     """
     rollers = CRANK_BEARINGS[number % len(CRANK_BEARINGS)][0]
     cage = outer_race_order(number) / rollers * turns
@@ -159,7 +159,7 @@ def _sensed(turns: Real, speed: Real, sensor: Sensor, rng: np.random.Generator) 
 
 def plain_recipe_db(case: WorldCase, order: float, mean_hz: float) -> float:
     """What a plain envelope spectrum against time shows at ``order`` times the mean speed: the highest line within 5 %
-    over the median beside it [dB]."""
+    over the median next to it [dB]."""
     best = -np.inf
     for row in case.channels.values():
         spectrum = np.fft.fft(row.astype(np.float64))

@@ -476,7 +476,7 @@ def _belt(s: Scene) -> Array:
 
 
 def _twin(low: float, high: float, tones: tuple[str, ...] = ()) -> Around:
-    """A drive of the same type next door at a little other speed, heard through the frame; sound or not."""
+    """A drive of the same type next door at a little other speed, detected through the frame; sound or not."""
 
     def around(s: Scene) -> Array:
         bodies = _bodies(s.drive, _turn(s, s.hz * (1.0 + s.rng.choice([-1.0, 1.0]) * _log(s.rng, low, high))), s.rng)
@@ -491,7 +491,7 @@ def _twin(low: float, high: float, tones: tuple[str, ...] = ()) -> Around:
 
 
 def _inverter(s: Scene) -> Array:
-    """Carrier and what the output frequency puts beside it."""
+    """Carrier and what the output frequency puts next to it."""
     carrier = min(float(s.rng.choice([2000.0, 2500.0, 4000.0, 8000.0])), 0.38 * s.fs)
     supply = s.hz * s.drive.poles / 2.0 * 1.03
     sides = (s.harmonics((carrier + k * supply) * s.time, 1) / (1 + abs(k) / 2) for k in (-4, -2, 0, 2, 4))

@@ -137,8 +137,8 @@ def vibration(turns: Real, speed_hz: Real, lobes: int, rng: np.random.Generator,
 def speed_case(number: int, motion: Motion, *, pulses: bool, detected: bool = True, noted: bool = False) -> WorldCase:
     """A sound drive whose speed moves as ``motion`` says.
 
-    ``heard``: whether its lines stand out of the noise at all; ``noted``: its speed was read off a display, up to 1 %
-    wrong. Marks: ``turns``, the truth in turns of the whole capture, and the share of pulses lost.
+    ``detected``: whether its lines stand out of the noise at all; ``noted``: its speed was read off a display, up to
+    1 % wrong. Marks: ``turns``, the truth in turns of the whole capture, and the share of pulses lost.
     """
     rng = np.random.default_rng([number, *motion.encode(), *b"speeds"])
     lobes = int(rng.choice(LOBES))

@@ -1,4 +1,4 @@
-"""What a driven machine, a striker or a twin does is no damage of the drive's, and damage beside them still is."""
+"""What a driven machine, a striker or a twin does is no damage of the drive's, and damage next to them still is."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.worlds.trial import health_from, scored
 from vibe.core.health import Health
 
 QUIET = (32, 38, 67, 77, 121)
-"""Sound drives beside: uneven teeth, a twin's race, a twin's pin, uneven teeth again, an even chain that wanders."""
+"""Sound drives next to uneven teeth, a twin's race, a twin's pin, uneven teeth again, an even chain that wanders."""
 
 
 @cache

@@ -14,7 +14,7 @@ FIRST, MORE = 3, 12
 """Captures of each world: every kind of truth is among them. More are slow."""
 KNOWN = {
     "hillside-002": "a pump whose lines fall on the drive's mesh",
-    "harbour-005": "a faint drive beside a chain, whose lines another ratio would fit better",
+    "harbour-005": "a faint drive next to a chain, whose lines another ratio would fit better",
     "harbour-007": "a sensor that wanders",
     "brookside-003": "a quiet drive whose mesh stands out a little too little",
 }
@@ -32,7 +32,7 @@ WORLDS: dict[str, Callable[[int], WorldCase]] = {
 @pytest.mark.parametrize("world", sorted(WORLDS))
 def test_what_is_said_is_right(world: str, number: int) -> None:
     """What shows nothing of the drive is unknown, a sound drive is judged and no part of it surely accused, a damaged
-    part is found whatever runs beside it."""
+    part is found whatever runs next to it."""
     case = WORLDS[world](number)
     answer = scored(case, health_from(case))
     assert answer.right or answer.name in KNOWN, answer

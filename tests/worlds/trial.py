@@ -43,7 +43,7 @@ class Answer:
     speed_sigmas: float | None
     """The same in stated standard deviations."""
     detected: float | None = None
-    """Stated probability that the drive was heard."""
+    """Stated probability that the drive was detected."""
 
     def row(self) -> dict[str, object]:
         return asdict(self)

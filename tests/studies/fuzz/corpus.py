@@ -238,7 +238,7 @@ def health() -> tuple[Seed, ...]:
 
 @cache
 def stamp() -> tuple[Seed, ...]:
-    """The stamp of a finished drive. Its pages are those that the target writes beside it."""
+    """The stamp of a finished drive. Its pages are those that the target writes next to it."""
     import hashlib
 
     from vibe.flow.run.resume import content_of

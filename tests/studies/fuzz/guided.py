@@ -48,7 +48,7 @@ def guide_all(seconds: int, seed: int, out: Path | None = None) -> int:
 def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
     """Let libFuzzer look for inputs that break a target, in a process of its own. Its exit status; 0 is well.
 
-    Inputs that break it are kept in ``out``; those worth keeping for good go to ``seeds`` beside this file, under a
+    Inputs that break it are kept in ``out``; those worth keeping for good go to ``seeds`` next to this file, under a
     name that tells what they do.
 
     Raises:

@@ -95,7 +95,7 @@ def _use_drive(drive: Drive) -> None:
 
 
 def read_folder(given: Input, folder: Path) -> None:
-    """``folder.toml`` beside a good capture."""
+    """``folder.toml`` next to a good capture."""
     from vibe.ingest import read_capture
 
     (folder / "folder.toml").write_bytes(given.data)

@@ -132,7 +132,7 @@ def make_capture(rng: Random, target: Target) -> Input:
 
 
 def make_sidecar(rng: Random, target: Target) -> Input:
-    """A good WAV file beside a spoiled sidecar."""
+    """A good WAV file next to a spoiled sidecar."""
     seed = rng.choice(target.seeds())
     next_to = seed.next_to if rng.random() < 0.7 else rng.choice(_all_sidecars())
     return Input(seed.data, mutate.toml_spoiled(rng, next_to or b"", corpus.FOLDER))

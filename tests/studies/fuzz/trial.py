@@ -93,7 +93,7 @@ def run_inputs(target: Target, seed: int, first: int, count: int) -> Tally:
 
 
 def _in_child(target: Target, seed: int, first: int, count: int) -> tuple[Tally, str]:
-    """What a child told, and how it died; empty where it ended well."""
+    """What a child stated, and how it died; empty where it ended well."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:

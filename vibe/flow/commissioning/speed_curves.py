@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from vibe.core.capture import TURNING
 from vibe.core.records.acceptance import RunKind, Sighting
 from vibe.core.records.commissioning import SpeedCurve, SpeedFrom
+from vibe.core.text import time_spans
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
@@ -151,16 +152,11 @@ def _from_lines(found: SweptSpeed, duration_s: float) -> _Angle:
 def _said(angle: _Angle, kind: RunKind) -> str:
     text = (
         f"the {kind} has no pulse: its speed is read off the drive's own lines within {200 * angle.uncertainty:.1g} % "
-        f"(k = 2), {_spans(angle.known_s)}"
+        f"(k = 2), {time_spans(angle.known_s)}"
     )
     if angle.unknown_s:
-        text += f"; {_spans(angle.unknown_s)} own lines do not stand out: no level is stated there"
+        text += f"; {time_spans(angle.unknown_s)} own lines do not stand out: no level is stated there"
     return text
-
-
-def _spans(spans: tuple[tuple[float, float], ...]) -> str:
-    texts = [f"from {a:.1f} to {b:.1f} s" for a, b in spans]
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
 
 
 def _why(found: SweptSpeed) -> str:
@@ -214,7 +210,7 @@ def sightings(
 
 
 def _short_of(curve: SpeedCurve) -> str:
-    return f"{curve.kind} {_spans(curve.unknown_s)}, where own lines give no speed" if curve.unknown_s else ""
+    return f"{curve.kind} {time_spans(curve.unknown_s)}, where own lines give no speed" if curve.unknown_s else ""
 
 
 def _rpm(low_hz: float, high_hz: float) -> tuple[float, float]:

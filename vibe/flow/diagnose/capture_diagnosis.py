@@ -14,7 +14,7 @@ from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
 from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_turns
-from vibe.flow.diagnose.recognition import contradiction, recognised
+from vibe.flow.diagnose.recognition import contradiction, leaks_behind, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.settled_speed import at_own_speed
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
@@ -98,13 +98,15 @@ def diagnose_samples(
     tell: Tell = silent,
     earlier: Sequence[PastCapture] = (),
     traced: bool = False,
+    leaking: Mapping[str, Reason] | None = None,
 ) -> CaptureDiagnosis:
     """Check, analyse and diagnose a capture that is in memory.
 
     ``others``: drives whose lines it might hold instead, by tag. A capture that holds them, or at whose speed nobody
     would look, is rejected: its silence would mean nothing. ``earlier``: captures of the same drive that were accepted,
     oldest first, with which this one is compared. ``traced``: later ones will be compared with it, so that its traces
-    are wanted even where it has nothing to be compared with.
+    are wanted even where it has nothing to be compared with. ``leaking``: channels that are left out, and why: what was
+    found in them is no machine's.
     """
     from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
     from vibe.diagnosis.alternatives.shared_places import at_likeliest
@@ -119,6 +121,9 @@ def diagnose_samples(
     quality = whole.quality
     first = first_fit(capture, whole.fit)
     fit = whole.sound(first.vibration) if whole.fit else []
+    for name, why in (leaking or {}).items():
+        quality = _marked(quality, {name}, why)
+        fit = [channel for channel in fit if channel.name != name]
     motion = motion_in(capture, quality)
     moves = moves_in(motion)
     reason = standstill(motion, drive) or stops(fit, motion)
@@ -179,6 +184,9 @@ def diagnose_samples(
     case = at_likeliest(case)
     combs = dict(case.combs)
     findings = diagnose(case)
+    if reading is not None and not moves and (leaks := leaks_behind(findings, combs, reading)):
+        leaks |= leaking or {}
+        return diagnose_samples(capture, drive, table, settings, others, tell, earlier, traced, leaks)
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
     if reading is not None and axis is not None and any(map(of_one_of_two, findings)):

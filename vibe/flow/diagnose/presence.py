@@ -132,9 +132,10 @@ def _of_damage(reading: SignalAnalysis, table: ToneTable, findings: Sequence[Fin
     """Orders up to ``top`` of all lines that bearings of the drive make that are surely damaged: multiples of their
     impacts, each with two side lines either side at every turn that carries them."""
     names = _named([one for one in findings if one.damage_probability >= SPEAKS_FROM])
+    combs = {one.tone: one for one in reversed(reading.combs)}
     lines: list[float] = []
     for tone in table.tones:
-        comb = next((one for one in reading.combs if one.tone == tone.id), None)
+        comb = combs.get(tone.id)
         if tone.id not in names or comb is None or not any(tone.slip):
             continue
         order = comb.order if comb.place is None else comb.place

@@ -1,4 +1,4 @@
-"""Whether a capture holds the lines of the drive that it is filed under."""
+"""Whether a capture holds the lines of the drive that it is filed under, and not those of a speed sensor's cable."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, Reason
     from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence
+    from vibe.core.health import Finding
     from vibe.spectra.identity.recognition import Candidate, Recognition
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 EQUALLY_LIKELY = 5.0
 """Log odds within which two drives explain the lines about as well."""
@@ -49,3 +52,24 @@ def contradiction(found: Recognition | None, drive: Drive) -> Reason | None:
 def likely(found: Recognition) -> list[str]:
     """Drives that explain the lines about as well as the best one does."""
     return [tag for tag, odds in found.better if odds > found.better[0][1] - EQUALLY_LIKELY]
+
+
+def leaks_behind(
+    findings: Sequence[Finding], combs: Mapping[str, CombEvidence], reading: SignalAnalysis
+) -> dict[str, Reason]:
+    """By channel, why what is found there at whole multiples of the input's turn is nothing that the machine does:
+    pulses of a speed sensor leak into it. Only channels that findings rest on are looked at."""
+    from vibe.ingest.quality.checks.pulses import leak
+    from vibe.spectra.evidence.pulse_edges import is_pulse
+
+    leaking: dict[str, Reason] = {}
+    names = {name for finding in findings for name in (finding.tone, *finding.seen_in) if name is not None}
+    for comb in (combs[name] for name in sorted(names & set(combs))):
+        times = round(comb.order)
+        if times < 1 or abs(comb.order - times) * reading.law.total_turns > 1:
+            continue
+        for channel in {*comb.channels, *comb.surest_channels} - set(leaking):
+            samples, rate_hz = reading.samples[channel]
+            if is_pulse(samples, rate_hz, reading.law, times):
+                leaking[channel] = leak(times_per_turn=times)
+    return leaking

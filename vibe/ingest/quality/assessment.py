@@ -69,7 +69,7 @@ def assess(
         or pulses.frames(signal)
         or pulses.gain_in_frames(signal)
     )
-    thin = thinned.thinned(signal)
+    thin = thinned.thinned(signal) or thinned.packed(signal)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     level_db = gain_step.band_levels(signal)
     reasons = [

@@ -9,6 +9,7 @@ from math import ceil, floor, log10
 from markupsafe import Markup, escape
 
 from vibe.core.records.commissioning import SpeedCurve
+from vibe.core.text import time_spans
 from vibe.report import words
 
 WIDTH, HEIGHT = 330.0, 170.0
@@ -50,8 +51,7 @@ def _speed_from(curve: SpeedCurve) -> str:
     sure = "" if curve.speed_uncertainty_percent is None else f", within {curve.speed_uncertainty_percent:g} % (k = 2)"
     text = f" Speed from the drive's own lines{sure}"
     if curve.unknown_s:
-        spans = ", ".join(f"{begin:.1f} to {end:.1f} s" for begin, end in curve.unknown_s)
-        text += f"; from {spans} they do not stand out: no level is stated there"
+        text += f"; {time_spans(curve.unknown_s)} they do not stand out: no level is stated there"
     return f"{text}."
 
 

@@ -20,6 +20,10 @@ _OVER_FLOOR = 10.0
 _ODD_OVER_EVEN = 3.0
 """Power of odd over even multiples. Rectified supplies and saturated transformers make odd ones; the forces of a motor
 make twice the mains (both common practice)."""
+_FIRST = 0.1
+"""Power of the mains' own line over that of the strongest multiple, of the velocity: a rectifier takes a fifth of its
+current at five times the mains, a cable picks it up five times as well, and velocity is a fifth, so that the first is
+25 times that (derived). A line at 300 Hz is six times 50 Hz as well, and the highest of noise may lie at 60."""
 _LIMITED, _REJECTED = 0.3, 0.8
 """Share of the velocity's power from 10 to 1000 Hz: a third of it changes a zone, at four fifths hum is twice all
 the rest."""
@@ -64,7 +68,8 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
         if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (1, 2), _NEAR):
             lines = _lines(power, spectrum, mains_hz, _MULTIPLES)
             share = float(lines.sum()) / total
-            if share >= _LIMITED and lines[0::2].sum() >= _ODD_OVER_EVEN * lines[1::2].sum():
+            first_stands = lines[0] >= max(_FIRST * lines.max(), 1e-300)
+            if first_stands and share >= _LIMITED and lines[0::2].sum() >= _ODD_OVER_EVEN * lines[1::2].sum():
                 return [_of_mains(_height(signal, spectrum, mains_hz), mains_hz, share)]
         pulses_hz = _PULSES * mains_hz
         if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (round(mains_hz / speed_hz),), _IN_STEP):

@@ -180,17 +180,20 @@ def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
         return []
     sized = [pulse for pulse in sure if pulse.height > 0]
     height = float(np.median([pulse.height for pulse in sized])) * signal.rms if sized else 0.0
-    size_in_words = f" of {amount(signal.channel, height)}" if sized else ""
-    return [
-        Reason(
-            code="pulses_leak",
-            text=f"electrical pulses{size_in_words} once a turn, which do not ring as blows do: a speed "
-            "sensor's signal leaks into this channel",
-            remedy="Lay the speed sensor's cable away from this one, connect both screens at one end, leave an input "
-            "free between the two, and repeat the measurement.",
-            verdict="rejected",
-        )
-    ]
+    return [leak(f" of {amount(signal.channel, height)}" if sized else "")]
+
+
+def leak(size_in_words: str = "", times_per_turn: int = 1) -> Reason:
+    """What is said of a channel that a speed sensor's signal leaks into; the size begins with a blank."""
+    turn = "once a turn" if times_per_turn == 1 else f"{times_per_turn} times a turn"
+    return Reason(
+        code="pulses_leak",
+        text=f"electrical pulses{size_in_words} {turn}, which do not ring as blows do: a speed sensor's signal leaks "
+        "into this channel",
+        remedy="Lay the speed sensor's cable away from this one, connect both screens at one end, leave an input "
+        "free between the two, and repeat the measurement.",
+        verdict="rejected",
+    )
 
 
 def _train(x: Samples, rate_hz: float, period_s: float) -> _Pulse | None:
