@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -21,7 +22,8 @@ from vibe.history import decision_journal as journal
 from vibe.history.decision_joining import acknowledge, open_losses
 from vibe.history.decision_journal import JOURNAL
 from vibe.history.store.incoming import INCOMING
-from vibe.history.store.layout import DAMAGED
+from vibe.history.store.judged import JUDGED, keep_looks
+from vibe.history.store.layout import CAPTURES, DAMAGED
 from vibe.history.store.maintenance import repair, thin, verify
 from vibe.history.store.recovery import repaired
 from vibe.history.store.schema import DATABASE
@@ -405,6 +407,33 @@ def test_a_folder_of_the_store_that_is_a_link_elsewhere_is_never_swept(folder: P
             repair(store)
         assert path.read_bytes() == b"damaged"
     assert sorted(path.name for path in elsewhere.rglob("*")) == ["chapter.txt", "note.txt", "thesis"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+@pytest.mark.parametrize("name", [CAPTURES, DATABASE, f"{DATABASE}-wal", JUDGED, "exceedances"])
+def test_a_store_is_not_opened_where_what_it_keeps_is_a_link_elsewhere(store: Store, name: str) -> None:
+    """A store that was handed over would be read, and written, wherever its maker chose. Links within it are its own."""
+    store.add(record(0), channels(0))
+    folder = store.folder
+    store.close()
+    keep_looks(folder, (), ())
+    (folder / "exceedances").mkdir()
+    (folder / f"{DATABASE}-wal").touch()
+    elsewhere = folder.parent / "elsewhere"
+    shutil.move(folder / name, elsewhere)
+    (folder / name).symlink_to(elsewhere)
+    before = {path: path.read_bytes() for path in folder.parent.rglob("*") if path.is_file()}
+    for ask in (Store.open, lambda folder: Store.open(folder, read_only=True), repaired):
+        with pytest.raises(OutputError, match=f"^{re.escape(name)} leads out of the history .* by a link"):
+            ask(folder)
+    assert {path: path.read_bytes() for path in folder.parent.rglob("*") if path.is_file()} == before
+    (folder / name).unlink()
+    shutil.move(elsewhere, folder / name)
+    if name == CAPTURES:
+        (folder / name).rename(folder / "larger")
+        (folder / name).symlink_to("larger")
+    with Store.open(folder) as again:
+        assert again.holds(content(0))
 
 
 def random_harm(path: Path, rng: random.Random) -> None:

@@ -22,7 +22,9 @@ from vibe.core.records.history import Event, Record
 from vibe.history import decision_journal as journal
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
-from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
+from vibe.history.store.incoming import (
+    INCOMING, Workplace, digest, put_down, put_in_place, refuse_links_out, second_name, sweep,
+)  # fmt: skip
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import CAPTURES, DAMAGED, EXPENDABLE, README, README_TEXT
 from vibe.history.store.queries import checked_content, now
@@ -48,9 +50,11 @@ class Store(DecisionBook):
 
         Raises:
             CallError: there is none, the folder holds something else, it is damaged or of a newer format.
-            OutputError: it cannot be made there.
+            OutputError: it cannot be made there, or what lies in it is a link that leads out.
         """
         with _written(folder, "open the history"):
+            # Of these ``verify`` tells, and they are never followed.
+            refuse_links_out(folder, INCOMING, DAMAGED, journal.JOURNAL)
             if not (folder / DATABASE).is_file():
                 if not anew and _has_captures(folder):
                     raise lost(folder / DATABASE)
@@ -178,7 +182,8 @@ class Store(DecisionBook):
 
     def refuse_outside(self, path: Path) -> None:
         """Refuse to write where a link in the store leads elsewhere. Raises: OutputError."""
-        if path.is_symlink() or leads_out(path, self.folder / CAPTURES):
+        captures = self.folder / CAPTURES
+        if path.is_symlink() or leads_out(path, captures) or leads_out(captures, self.folder):
             raise OutputError(f"{path} leads out of the history by a link; nothing was written there")
 
     def say_of_file(self, content: str, waveform: str, sha256: str) -> None:
