@@ -412,7 +412,7 @@ def test_a_folder_of_the_store_that_is_a_link_elsewhere_is_never_swept(folder: P
 @pytest.mark.skipif(os.name == "nt", reason="links need rights there")
 @pytest.mark.parametrize("name", [CAPTURES, DATABASE, f"{DATABASE}-wal", JUDGED, "exceedances"])
 def test_a_store_is_not_opened_where_what_it_keeps_is_a_link_elsewhere(store: Store, name: str) -> None:
-    """A store that was handed over would be read, and written, wherever its maker chose. Links within it are its own."""
+    """A store that was handed over would be read, and written, wherever its maker chose. Links within are its own."""
     store.add(record(0), channels(0))
     folder = store.folder
     store.close()

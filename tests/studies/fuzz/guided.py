@@ -17,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -84,9 +84,9 @@ def guide_all(seconds: float, seed: int, out: Path | None = None) -> list[Guided
 def guide(names: tuple[str, ...], seconds: float, seed: int, out: Path | None = None) -> list[Guided]:
     """Let libFuzzer look for inputs that break targets, in processes of their own, for ``seconds`` in all.
 
-    Inputs that break one are kept in ``out``, those that reached something new below its ``corpus``, what libFuzzer
-    printed in its ``said``. Those worth keeping for good go to ``seeds`` next to this file, under a name that tells
-    what they do.
+    Inputs that break one are kept in ``out``, those that reached something new below its ``corpus``, the one that took
+    longest in ``slowest``, what libFuzzer printed in ``said``. Those worth keeping for good go to ``seeds`` next to
+    this file, under a name that tells what they do.
 
     Raises:
         SystemExit: ``atheris`` is not installed, or the process ended before all targets had their turn.
@@ -168,10 +168,8 @@ def _warmed(target: Target, seed: int, folder: Path) -> float:
 def _outcome(target: Target, given: Any, folder: Path) -> None:
     from tests.studies.fuzz.targets import try_one
 
-    try:
+    with suppress(Exception):  # the same input comes again where it is counted
         try_one(target, given, folder)
-    except Exception:  # noqa: BLE001, S110 (the same input comes again where it is counted)
-        pass
 
 
 def _one(target: Target, share_s: float, cost_s: float, asked: dict[str, Any]) -> dict[str, Any]:
@@ -179,8 +177,8 @@ def _one(target: Target, share_s: float, cost_s: float, asked: dict[str, Any]) -
     begun = time.time()
     name = target.name.replace(" ", "_")
     place, out = Path(asked["place"]) / name, Path(asked["out"])
-    kept, said = out / "corpus" / name, out / "said" / f"{name}.txt"
-    for one in (place / "new", place / "begin", kept, said.parent):
+    kept, said, slowest = out / "corpus" / name, out / "said" / f"{name}.txt", out / "slowest" / name
+    for one in (place / "new", place / "begin", kept, said.parent, slowest.parent):
         one.mkdir(parents=True, exist_ok=True)
     _begin(target, kept, place / "begin", max(4, int(REPEATED * share_s / cost_s)), asked["seed"])
     options = [
@@ -191,7 +189,7 @@ def _one(target: Target, share_s: float, cost_s: float, asked: dict[str, Any]) -
     options.append(f"-max_total_time={int(share_s) + BY_THE_CLOCK * _cpu_limit_s()}")
     child = os.fork()
     if child == 0:
-        _child(target, options, begun + share_s, place, said)
+        _child(target, options, begun + share_s, place, said, slowest)
     status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     new = sorted((place / "new").iterdir())
     for one in new:
@@ -206,9 +204,9 @@ def _one(target: Target, share_s: float, cost_s: float, asked: dict[str, Any]) -
     return {field: getattr(found, field) for field in Guided.__slots__}
 
 
-def _child(target: Target, options: list[str], until: float, place: Path, said: Path) -> None:
-    """The process of one target; it never comes back. It must not leave by the ways that tidy up, which are those of the
-    process that it was split off from."""
+def _child(target: Target, options: list[str], until: float, place: Path, said: Path, slowest: Path) -> None:
+    """The process of one target; it never comes back. It must not leave by the ways that tidy up, which are those of
+    the process that it was split off from."""
     import atheris
 
     from tests.studies.fuzz.targets import Input, try_one
@@ -225,19 +223,24 @@ def _child(target: Target, options: list[str], until: float, place: Path, said: 
         begun = time.perf_counter()
         if time.time() > until:
             ended(0)
+        broken = True
         try:
             try_one(target, Input(data, next_to), folder)
+            broken = False
         finally:
             runs += 1
-            slowest_s = max(slowest_s, time.perf_counter() - begun)
-            count()
+            took_s = time.perf_counter() - begun
+            if took_s > slowest_s:
+                slowest_s = took_s
+                slowest.write_bytes(data)
+            if broken or runs % 16 == 1:
+                count()
 
     def count() -> None:
-        if runs % 16 == 1 or sys.exc_info()[0] is not None:
-            (place / "counted.json").write_text(json.dumps([runs, slowest_s]))
+        (place / "counted.json").write_text(json.dumps([runs, slowest_s]))
 
     def ended(status: int) -> None:
-        (place / "counted.json").write_text(json.dumps([runs, slowest_s]))
+        count()
         shutil.rmtree(folder, ignore_errors=True)
         os._exit(status)
 
@@ -245,7 +248,7 @@ def _child(target: Target, options: list[str], until: float, place: Path, said: 
         atheris.Setup(options, try_bytes)
         atheris.Fuzz()
         ended(0)
-    except BaseException:  # noqa: BLE001
+    except BaseException:
         import traceback
 
         traceback.print_exc()
@@ -258,8 +261,8 @@ def _begin(target: Target, kept: Path, place: Path, most: int, seed: int) -> Non
         (place / f"good{number}").write_bytes(one.data)
     rng = Random(seed)
     earlier = sorted(kept.iterdir())
-    for one in rng.sample(earlier, min(len(earlier), HANDED_ON, most)):
-        shutil.copy(one, place / one.name)
+    for path in rng.sample(earlier, min(len(earlier), HANDED_ON, most)):
+        shutil.copy(path, place / path.name)
     for index in range(min(SPOILED, max(4, most // 2))):
         (place / f"spoiled{index}").write_bytes(target.input(seed, index).data[:LONGEST_INPUT])
 

@@ -23,8 +23,15 @@ from vibe.history import decision_journal as journal
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import (
-    INCOMING, Workplace, digest, put_down, put_in_place, refuse_links_out, second_name, sweep,
-)  # fmt: skip
+    INCOMING,
+    Workplace,
+    digest,
+    put_down,
+    put_in_place,
+    refuse_links_out,
+    second_name,
+    sweep,
+)
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import CAPTURES, DAMAGED, EXPENDABLE, README, README_TEXT
 from vibe.history.store.queries import checked_content, now
