@@ -4,8 +4,8 @@ imports captures.
 ``python -m tests.studies.desk_kills --count 12`` (kills). The desk runs as a process of its own; a browser's requests
 are sent to it one after the other, and it is killed at a random moment. After each kill: all that it acknowledged is on
 record once, of a group all or nothing, the store is sound (``verify``), and the queue that it kept equals one from
-scratch. With ``--full`` its disk (1.1 GB of memory, needs the right to mount) is full for half of the steps instead. The
-watch of a folder is killed in ``inbox_kills``.
+scratch. With ``--full`` its disk (1.1 GB of memory, needs the right to mount) is full for half of the steps instead.
+The watch of a folder is killed in ``inbox_kills``.
 """
 
 from __future__ import annotations
