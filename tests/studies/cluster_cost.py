@@ -4,7 +4,9 @@ though a worker is killed and another comes while it runs.
 Captures of one channel, 4 s at 12.8 kHz (those of ``soak``) go into three stores: by two processes, by two workers of a
 cluster on this machine, and by a cluster of which one worker is killed after a third of them and another added after
 half. Cost is processor time of all processes that take part, from the first fifth of the captures on, when libraries
-are loaded: a time by the clock says nothing on a machine that does other work as well. Linux.
+are loaded: a time by the clock says nothing on a machine that does other work as well. Scheduler and workers also do
+something every second, whether there is work or not, which is measured apart: a slow capture on a busy machine bears
+more of it. What is left, and that share at two whole cores, are the cost on a machine that does nothing else. Linux.
 
 ``python -m tests.studies.cluster_cost --count 100``
 """
@@ -29,6 +31,9 @@ from vibe.history.store.store import Store
 
 WARM = 0.2
 """Share of the captures that are not counted."""
+IDLE_S = 10.0
+"""So long a cluster without work is watched, once its processes have loaded."""
+CORES = 2
 
 
 @dataclass
@@ -86,6 +91,18 @@ def kept(
     return spent, said
 
 
+def idle_ms_per_s(cluster: LocalCluster) -> float:
+    """Processor time that scheduler and workers take in each second without work."""
+    time.sleep(IDLE_S / 2)
+    before, begun = _idle_s(cluster), time.monotonic()
+    time.sleep(IDLE_S)
+    return 1e3 * (_idle_s(cluster) - before) / (time.monotonic() - begun)
+
+
+def _idle_s(cluster: LocalCluster) -> float:
+    return sum(_cpu_s(pid) for name, pids in _parts(cluster).items() if name != "leading process" for pid in pids)
+
+
 def _parts(cluster: LocalCluster | None) -> dict[str, Sequence[int]]:
     """Numbers of the processes of each part, with all that they started."""
     if cluster is None:
@@ -123,20 +140,24 @@ def main() -> None:
         drives = [share_dir() / "configs" / "drives" / f"{name}.toml" for name in soak.DRIVES]
         bases = [soak._base(drive, seed) for drive in drives for seed in range(soak.SEEDS)]
         files = [soak._written(folder / "captures", number, bases) for number in range(stated.count)]
-        found = {"two processes": kept(files, folder / "processes")}
+        found, idle = {"two processes": kept(files, folder / "processes")}, {"two processes": 0.0}
         for name, disturbed in (("a cluster of two workers", False), ("one killed, one added", True)):
             place = folder / name
             place.mkdir()
             with local_cluster(place) as cluster:
+                idle[name] = idle_ms_per_s(cluster)
                 found[name] = kept(files, folder / f"store {name}", cluster=cluster, disturbed=disturbed)
     plain = found["two processes"]
     for name, (spent, said) in found.items():
         per = spent.per_capture_ms()
         differ = sum(a != b for a, b in zip(plain[1], said, strict=False)) + abs(len(said) - len(plain[1]))
-        ratio = per["all"] / plain[0].per_capture_ms()["all"]
+        base = plain[0].per_capture_ms()["all"]
+        alone = (per["all"] - idle[name] * per["time"] / 1e3) / (1 - idle[name] / (1e3 * CORES))
         rows.append({"by": name, **{f"{key} ms": round(per.get(key, 0.0), 1) for key in
                      ("all", "workers", "leading process", "scheduler", "time")},
-                     "over processes": round(ratio, 3), "values that differ": differ, "values": len(said)})  # fmt: skip
+                     "idle ms a second": round(idle[name], 1), "over processes": round(per["all"] / base, 3),
+                     "over processes, on two whole cores": round(alone / base, 3),
+                     "values that differ": differ, "values": len(said)})  # fmt: skip
         print(" | ".join(f"{key} {value}" for key, value in rows[-1].items()), flush=True)
     write_table(stated.out, "cluster_cost", rows)
 
