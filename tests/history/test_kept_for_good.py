@@ -8,6 +8,7 @@ import random
 import re
 import shutil
 import sqlite3
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
@@ -479,6 +480,30 @@ def test_damage_to_both_is_never_silent(folder: Path, seed: int) -> None:
         assert (store.decisions(), store.events()) == before or open_losses(store)
         acknowledge(store, "J. Doe")
         assert verify(store).wrong == ()
+
+
+def test_a_book_that_two_processes_record_at_once_stands_once(folder: Path) -> None:
+    book = [Event(drive="TH-01", at=START + timedelta(days=day), kind="repair", note="n") for day in range(40)]
+    new: list[int] = []
+
+    def put_down() -> None:
+        with Store.open(folder) as store:
+            together.wait()
+            new.append(store.add_events(book, whatever_the_note=True))
+
+    together = threading.Barrier(4)
+    threads = [threading.Thread(target=put_down) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(new) == [0, 0, 0, 40]
+    with Store.open(folder) as store:
+        assert len(store.events("TH-01")) == 41
+        other = [Event(drive="TH-01", at=START, kind="repair", note="in other words")]
+        assert store.add_events(other, whatever_the_note=True) == 0
+        assert store.add_events(other) == 1
+        assert verify(store).wrong == verify(store).known == ()
 
 
 def test_two_processes_decide_at_once_and_both_stand_twice(folder: Path) -> None:

@@ -238,15 +238,20 @@ class Store(DecisionBook):
                     "INSERT OR REPLACE INTO touched SELECT ?, coalesce(max(seq), 0) + 1 FROM touched", (drive,)
                 )
 
-    def add_events(self, events: Sequence[Event]) -> int:
-        """Record what was done, all of it or nothing; those that are there already are left. How many were new.
+    def add_events(self, events: Sequence[Event], *, whatever_the_note: bool = False) -> int:
+        """Record what was done, all of it or nothing; those that are there already are left, though several processes
+        record the same. How many were new. With ``whatever_the_note`` two that differ in their notes alone are one.
 
         Raises:
             CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
         """
+
+        def what(one: Event) -> tuple[str, float, str, str]:
+            return one.drive, one.at.timestamp(), one.kind, "" if whatever_the_note else one.note
+
         with self._booking():
-            there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
-            fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
+            there = {what(one) for one in self.events()}
+            fresh = [one for one in events if what(one) not in there]
             for one in fresh:
                 self.add_event(one)
         return len(fresh)
