@@ -30,8 +30,8 @@ KEPT = Path(tempfile.gettempdir()) / "vibe-fuzz"
 """Where inputs are kept if no folder is named; never in the clone."""
 BY_THE_CLOCK = 6
 """libFuzzer looks at the clock, which runs on while others have the processor."""
-LEAST_S = 0.3
-"""For one target."""
+LEAST_S, LEAST_RUNS = 0.3, 8
+"""For one target; the second also where the machine has no time for it."""
 SPOILED = 60
 """Inputs spoiled by chance with which a target begins, other ones with every seed."""
 HANDED_ON = 300
@@ -221,7 +221,7 @@ def _child(target: Target, options: list[str], until: float, place: Path, said: 
     def try_bytes(data: bytes) -> None:
         nonlocal runs, slowest_s
         begun = time.perf_counter()
-        if time.time() > until:
+        if time.time() > until and runs >= LEAST_RUNS:
             ended(0)
         broken = True
         try:
