@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import sqlite3
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
@@ -21,7 +23,8 @@ from vibe.history import decision_journal as journal
 from vibe.history.decision_joining import acknowledge, open_losses
 from vibe.history.decision_journal import JOURNAL
 from vibe.history.store.incoming import INCOMING
-from vibe.history.store.layout import DAMAGED
+from vibe.history.store.judged import JUDGED, keep_looks
+from vibe.history.store.layout import CAPTURES, DAMAGED
 from vibe.history.store.maintenance import repair, thin, verify
 from vibe.history.store.recovery import repaired
 from vibe.history.store.schema import DATABASE
@@ -407,6 +410,33 @@ def test_a_folder_of_the_store_that_is_a_link_elsewhere_is_never_swept(folder: P
     assert sorted(path.name for path in elsewhere.rglob("*")) == ["chapter.txt", "note.txt", "thesis"]
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+@pytest.mark.parametrize("name", [CAPTURES, DATABASE, f"{DATABASE}-wal", JUDGED, "exceedances"])
+def test_a_store_is_not_opened_where_what_it_keeps_is_a_link_elsewhere(store: Store, name: str) -> None:
+    """A store that was handed over would be read, and written, wherever its maker chose. Links within are its own."""
+    store.add(record(0), channels(0))
+    folder = store.folder
+    store.close()
+    keep_looks(folder, (), ())
+    (folder / "exceedances").mkdir()
+    (folder / f"{DATABASE}-wal").touch()
+    elsewhere = folder.parent / "elsewhere"
+    shutil.move(folder / name, elsewhere)
+    (folder / name).symlink_to(elsewhere)
+    before = {path: path.read_bytes() for path in folder.parent.rglob("*") if path.is_file()}
+    for ask in (Store.open, lambda folder: Store.open(folder, read_only=True), repaired):
+        with pytest.raises(OutputError, match=f"^{re.escape(name)} leads out of the history .* by a link"):
+            ask(folder)
+    assert {path: path.read_bytes() for path in folder.parent.rglob("*") if path.is_file()} == before
+    (folder / name).unlink()
+    shutil.move(elsewhere, folder / name)
+    if name == CAPTURES:
+        (folder / name).rename(folder / "larger")
+        (folder / name).symlink_to("larger")
+    with Store.open(folder) as again:
+        assert again.holds(content(0))
+
+
 def random_harm(path: Path, rng: random.Random) -> None:
     """Bytes or pages overwritten, bits turned, the end cut off or lengthened."""
     data = bytearray(path.read_bytes())
@@ -450,6 +480,30 @@ def test_damage_to_both_is_never_silent(folder: Path, seed: int) -> None:
         assert (store.decisions(), store.events()) == before or open_losses(store)
         acknowledge(store, "J. Doe")
         assert verify(store).wrong == ()
+
+
+def test_a_book_that_two_processes_record_at_once_stands_once(folder: Path) -> None:
+    book = [Event(drive="TH-01", at=START + timedelta(days=day), kind="repair", note="n") for day in range(40)]
+    new: list[int] = []
+
+    def put_down() -> None:
+        with Store.open(folder) as store:
+            together.wait()
+            new.append(store.add_events(book, whatever_the_note=True))
+
+    together = threading.Barrier(4)
+    threads = [threading.Thread(target=put_down) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(new) == [0, 0, 0, 40]
+    with Store.open(folder) as store:
+        assert len(store.events("TH-01")) == 41
+        other = [Event(drive="TH-01", at=START, kind="repair", note="in other words")]
+        assert store.add_events(other, whatever_the_note=True) == 0
+        assert store.add_events(other) == 1
+        assert verify(store).wrong == verify(store).known == ()
 
 
 def test_two_processes_decide_at_once_and_both_stand_twice(folder: Path) -> None:

@@ -104,3 +104,25 @@ def test_levels_of_another_shape_are_refused() -> None:
     arrays = arrays_of(PAST)
     with pytest.raises(ValueError, match="another shape"):
         past_from({**arrays, "levels": arrays["levels"][:1]})
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("speed_hz",), "24.3"), (("speed_hz",), 0.0), (("speed_hz",), None), (("load_percent",), [1]),
+        (("levels", 0, "value"), "much"), (("levels", 0, "band_hz"), [10.0]), (("lines", 0, "velocity_mm_s"), None),
+        (("lines", 0, "name"), 1), (("trace", "turns"), 0.0), (("trace", "scores", 0), "high"),
+        (("trace", "surest", 0), 2), (("trace", "surest"), [1]), (("trace", "tones", 0), 7),
+        (("trace", "bands", 0, "high_hz"), None), (("trace", "bands"), []), (("sha256",), 10**400),
+    ],
+)  # fmt: skip
+def test_what_is_of_another_kind_than_is_computed_with_is_damage(place: tuple[str | int, ...], value: object) -> None:
+    """Also where every hash fits: who hands over a store can sign what it holds."""
+    arrays = arrays_of(PAST)
+    said = json.loads(arrays["said"].tobytes())
+    inside = said
+    for step in place[:-1]:
+        inside = inside[step]
+    inside[place[-1]] = value
+    with pytest.raises((ValueError, TypeError)):
+        past_from({**arrays, "said": np.frombuffer(json.dumps(said).encode(), np.uint8)})

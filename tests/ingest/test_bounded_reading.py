@@ -394,6 +394,8 @@ def ended(path: Path, number: int) -> None:
 
 def test_what_takes_too_long_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(fence, "LIMIT_S", 0.3)
+    # A machine that others use may take minutes for the third of a second.
+    monkeypatch.setattr(fence, "BY_THE_CLOCK", 600.0)
     with pytest.raises(CaptureError, match="was not read within 0 s of work"):
         fence.fenced(busy, CRASHES, 30.0)
     monkeypatch.setattr(fence, "BY_THE_CLOCK", 1.0)

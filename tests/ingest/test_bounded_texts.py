@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -214,3 +215,22 @@ def test_a_packed_value_next_to_a_store_does_not_unpack_to_gigabytes() -> None:
         with pytest.raises(ValueError, match=r"unpack|nested"):
             unpacked_value(packed)
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 700 * 1024
+
+
+def test_a_key_of_more_parts_than_any_has_is_refused_at_once_and_dots_elsewhere_are_not(tmp_path: Path) -> None:
+    from vibe.core.errors import ConfigError
+    from vibe.storage.toml_text import toml_of
+
+    many = ".a" * 2900
+    for text in (f"a{many} = 1", f"[a{many}]", f"x = {{a{many} = 1}}", 'a = 1\n"a"' + ' . "b"' * 2900 + " = 1"):
+        begun = time.process_time()
+        with pytest.raises(ConfigError, match="nested too deeply"):
+            toml_of(text, tmp_path)
+        assert time.process_time() - begun < 0.1
+    said = toml_of(
+        f"# a{many}\na.b.c.d = 1\nx = [{', '.join(['0.5'] * 900)}]\ny = [{', '.join(['{a = 0.5, b = 1.5}'] * 300)}]\n"
+        f'z = "1{many}"\n"q.r.s" = 0.1\n',
+        tmp_path,
+    )
+    assert said["a"] == {"b": {"c": {"d": 1}}}
+    assert (len(said["x"]), len(said["y"]), len(said["z"])) == (900, 300, 5801)

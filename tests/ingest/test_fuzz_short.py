@@ -35,12 +35,16 @@ def test_bad_input_is_an_answer_or_one_sentence(tmp_path: Path, target: Target) 
 
 @pytest.mark.slow
 def test_half_a_minute_of_what_coverage_chooses(tmp_path: Path) -> None:
-    """Where atheris is installed; ``--guided all`` of the study goes on longer."""
+    """Where atheris is installed; ``--guided all`` of the study goes on longer. Every target has its turn, and
+    begins the next time with what it reached."""
     pytest.importorskip("atheris")
-    from tests.studies.fuzz.guided import guide
+    from tests.studies.fuzz.guided import LEAST_RUNS, guide_all, parsed_here
 
-    broken = [name for name in ("csv", "uff", "mat5", "wav", "npz", "drive") if guide(name, 5, 7, tmp_path)]
-    assert broken == []
+    found = guide_all(30, 7, tmp_path)
+    assert [turn.name for turn in found] == list(parsed_here())
+    assert [turn.name for turn in found if turn.status] == []
+    assert [turn.name for turn in found if turn.runs < LEAST_RUNS] == []
+    assert sum(turn.new for turn in found) == len(list((tmp_path / "corpus").glob("*/*"))) > 100
 
 
 def test_the_good_files_are_accepted(tmp_path: Path) -> None:

@@ -244,7 +244,7 @@ def test_seven_lines_of_one_height_are_a_short_pulse(count: int, uneven: float, 
     orders = ORDERS[:20]
     lines = (1 + uneven * np.resize([1.0, -1.0, -1.0, 1.0], 20)) * np.exp(-2j * np.pi * orders * 0.2)
     noises = np.where(np.arange(20) < count, 0.01, 10.0)
-    assert (pulses._short(orders, lines, noises) is not None) is found
+    assert (pulses._short(orders, np.asarray(lines, np.complex128), noises) is not None) is found
 
 
 @pytest.mark.parametrize(("seconds", "enough"), [(1.8, False), (2.5, True)])

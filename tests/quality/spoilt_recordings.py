@@ -80,7 +80,7 @@ def beacons(rig: Rig) -> Floats:
     """Access point at rest, with chance bursts of traffic."""
     starts = rig.every(BEACON_S, 2e-4)
     traffic = np.sort(rig.rng.uniform(0, rig.t[-1], int(4 * rig.t[-1])))
-    widths = rig.rng.choice([0.0003, 0.0011, 0.002], traffic.size)
+    widths = rig.rng.choice(np.array([0.0003, 0.0011, 0.002]), traffic.size)
     return demodulated(rig, boxes(rig, starts, 0.0021) + boxes(rig, traffic, widths, 0.7))
 
 

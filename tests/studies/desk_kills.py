@@ -4,8 +4,8 @@ imports captures.
 ``python -m tests.studies.desk_kills --count 12`` (kills). The desk runs as a process of its own; a browser's requests
 are sent to it one after the other, and it is killed at a random moment. After each kill: all that it acknowledged is on
 record once, of a group all or nothing, the store is sound (``verify``), and the queue that it kept equals one from
-scratch. With ``--full`` its disk (12 MB, needs the right to mount) fills up instead. The watch of a folder is killed in
-``inbox_kills``.
+scratch. With ``--full`` its disk (1.1 GB of memory, needs the right to mount) is full for half of the steps instead.
+The watch of a folder is killed in ``inbox_kills``.
 """
 
 from __future__ import annotations
@@ -39,8 +39,11 @@ from vibe.history.store.maintenance import verify
 from vibe.history.store.store import Store
 
 BEGINS_S, ANSWERS_S = 120.0, 60.0
-DISK_MB = 12
+DISK_MB = 1100
+"""The desk takes no drop that would leave less than 1 GiB."""
 SITE = "North"
+NO_ROOM = 507
+STEPS = ("decide", "note", "group", "edit", "import")
 TAGS = ("SP-01", "SP-02", "TH-01", "TH-02")
 
 
@@ -54,6 +57,10 @@ class Sent:
     """Texts of drive files that were acknowledged."""
     imports: list[str] = field(default_factory=list)
     """Names of captures that were reported as taken in."""
+
+
+class RefusedError(Exception):
+    """The desk said that something cannot be done."""
 
 
 class Visitor:
@@ -98,15 +105,23 @@ class Visitor:
         return answer
 
     def through(self, answer: http.client.HTTPResponse) -> str:
-        """Wait for the work that an answer leads to; the address that follows it."""
+        """Wait for the work that an answer leads to; the address that follows it.
+
+        Raises:
+            RefusedError: the desk said that it cannot be done.
+        """
+        if answer.status == NO_ROOM:
+            raise RefusedError(answer.status)
         assert answer.status in (202, 303), answer.status
         job, until = str(answer.getheader("location")), time.monotonic() + BEGINS_S
         if not job.startswith("/job/"):  # it was done at once
             return job
         while time.monotonic() < until:
-            found, _ = self.ask("GET", job)
+            found, page = self.ask("GET", job)
             if found.status == 303:
                 return str(found.getheader("location"))
+            if "<b>It failed.</b>" in page:
+                raise RefusedError(html.unescape(re.findall(r"data-message>([^<]*)", page)[0]))
             time.sleep(0.1)
         raise RuntimeError(f"{job} comes to no end")
 
@@ -130,7 +145,9 @@ def said(page: str, name: str) -> str:
     return "" if found is None else found[1]
 
 
-def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> None:
+def one_step(
+    visitor: Visitor, rng: random.Random, number: int, sent: Sent, tags: tuple[str, ...] = TAGS, what: str = ""
+) -> None:
     """Something that a person does; noted once it was acknowledged."""
     cases = visitor.cases()
     case, words = rng.choice(cases), f"Said in step {number}."
@@ -138,9 +155,9 @@ def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> N
     token, seen = said(page, "token"), said(page, "seen")
     due = (date.today() + timedelta(days=9)).isoformat()
     common = {"token": token, "because": words, "owner": "J. Sole", "due": due, "nonce": f"n{number}"}
-    what = rng.choice(("decide", "note", "group", "edit", "import"))
+    what = what or rng.choice(STEPS)
     if what == "edit":
-        edited(visitor, rng, number, token, sent)
+        edited(visitor, rng.choice(tags), number, token, sent)
         return
     if what == "import":
         imported(visitor, number, token, sent)
@@ -158,9 +175,8 @@ def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> N
         sent.acknowledged.append(words)
 
 
-def edited(visitor: Visitor, rng: random.Random, number: int, token: str, sent: Sent) -> None:
+def edited(visitor: Visitor, tag: str, number: int, token: str, sent: Sent) -> None:
     """A drive's file with a remark of its own at its end, as the form sends it once it was checked."""
-    tag = rng.choice(TAGS)
     _, page = visitor.ask("GET", f"/drive?{urlencode({'site': SITE, 'tag': tag})}")
     found = re.search(r'<textarea[^>]*name="text"[^>]*>(.*?)</textarea>', page, re.DOTALL)
     assert found is not None, page[:400]
@@ -264,19 +280,26 @@ def full(asked: Any) -> None:
         visitors.append(visitor)
         visitor.cases()
         free = os.statvfs(place)
-        (place / "ballast").write_bytes(bytes(max(0, free.f_bavail * free.f_bsize - 4096)))
-        answers: list[int] = []
+        with (place / "ballast").open("wb") as ballast:
+            os.posix_fallocate(ballast.fileno(), 0, free.f_bavail * free.f_bsize - 4096)
+        refused = []
         for step in range(asked.count):
             visitor.cases()
-            before = len(sent.acknowledged)
-            one_step(visitor, rng, step, sent)
-            answers.append(len(sent.acknowledged) - before)
+            try:
+                one_step(visitor, rng, step, sent, TAGS[:2], STEPS[step % len(STEPS)])
+            except RefusedError as error:
+                refused.append(str(error))
+        while_full = len(sent.acknowledged) + len(sent.edits) + len(sent.imports)
         (place / "ballast").unlink()
         for step in range(asked.count, 2 * asked.count):
-            one_step(visitor, rng, step, sent)
+            one_step(visitor, rng, step, sent, TAGS[:2], STEPS[step % len(STEPS)])
         visitor.kill()
         wrong = amiss(store, sent)
-        print(json.dumps({"acknowledged while full": sum(answers), "in all": len(sent.acknowledged), "wrong": wrong}))
+        print(json.dumps({"acknowledged while full": while_full, "imports refused": refused, "in all": {
+              "decisions and notes": len(sent.acknowledged), "drive files": len(sent.edits),
+              "imports": len(sent.imports)}, "wrong": wrong}))  # fmt: skip
+        if wrong:
+            raise SystemExit(1)
     finally:
         for one in visitors:
             one.kill()

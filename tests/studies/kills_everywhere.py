@@ -54,7 +54,7 @@ _TIME = re.compile(
     rb"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)?"
     rb"|\b[0-9a-f]{64}\b|\b[0-9a-f]{16}\b|\b[0-9a-f]{4}( [0-9a-f]{4})+"
 )
-_AGE = re.compile(rb'("oldest_days"|"median_age_days"): [0-9.]+')
+_AGE = re.compile(rb'("oldest_days"|"median_age_days"|"overdue_days"): [0-9.]+')
 _OWN = re.compile(r"store\..*sqlite.*|.*\.part|run\.journal|\..*")
 
 

@@ -127,8 +127,8 @@ def _stages(rng: np.random.Generator, form: str) -> tuple[Stage, ...]:
         }
         return (Stage(lobes, lobes + 1, 0, 2, **gears),)
     if form == "two":
-        first, second = rng.choice([[11, 17], [13, 11], [17, 15], [9, 21], [11, 35]])
-        return (Stage(int(first), int(first) + 1, 6, 2), Stage(int(second), int(second) + 1, 8, 2))
+        first, second = np.asarray(rng.choice([[11, 17], [13, 11], [17, 15], [9, 21], [11, 35]])).tolist()
+        return (Stage(first, first + 1, 6, 2), Stage(second, second + 1, 8, 2))
     if form == "half":
         lobes = int(rng.choice([29, 35, 43, 47, 59]))
         return (Stage(lobes, lobes + 1, 10, 2, 2),)

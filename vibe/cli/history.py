@@ -291,11 +291,8 @@ def events(
     with _opened(store) as opened:
         for tag in dict.fromkeys(entry.drive for entry in entries):
             _known(opened, tag)
-        there = {(one.drive, one.at.timestamp(), one.kind) for one in opened.events()}
-        fresh = [one for one in entries if (one.drive, one.at.timestamp(), one.kind) not in there]
-        for one in fresh:
-            opened.add_event(one)
-    output.say(f"{len(fresh)} recorded, {len(entries) - len(fresh)} were recorded before")
+        fresh = opened.add_events(entries, whatever_the_note=True)
+    output.say(f"{fresh} recorded, {len(entries) - fresh} were recorded before")
 
 
 def name(

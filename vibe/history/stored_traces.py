@@ -11,9 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.comb_history import PastCapture, Trace, TraceBand
+from vibe.core.comb_history import PLACES, PastCapture, Trace, TraceBand
 from vibe.core.evidence import Level, Line
+from vibe.storage.json_text import json_value
 
+_MOST = 1e12
+"""More than any score, speed or number of turns; squares of it can still be added up (our choice, wide)."""
 FORM = 1
 """Raised when traces come to mean something else: those of another form are not compared with."""
 
@@ -45,32 +48,92 @@ def arrays_of(past: PastCapture) -> dict[str, NDArray[np.uint8]]:
 
 
 def past_from(arrays: Mapping[str, NDArray[np.uint8]]) -> PastCapture | None:
-    """The same from its arrays; None where it is of another form.
+    """The same from its arrays; None where it is of another form. What is not of the kind that is computed with later
+    is damage: whoever handed over a store may have signed it too.
 
     Raises:
-        KeyError, TypeError, ValueError: the arrays are damaged.
+        KeyError, TypeError, ValueError, AttributeError, OverflowError: the arrays are damaged.
     """
-    said = json.loads(arrays["said"].tobytes().decode("utf-8"))
+    said = json_value(arrays["said"].tobytes())
     if said["form"] != FORM:
         return None
     stored, trace = said.get("trace"), None
     if stored is not None:
-        bands = tuple(TraceBand(**{**band, "channels": tuple(band["channels"])}) for band in stored["bands"])
         trace = Trace(
-            tones=tuple(stored["tones"]), bands=bands, levels=arrays["levels"], surest=tuple(stored["surest"]),
-            scores=tuple(stored["scores"]), turns=stored["turns"],
-        )  # fmt: skip
-        if trace.levels.shape[:2] != (len(trace.tones), len(bands)):
-            raise ValueError("its traces have another shape than is said")
+            tones=tuple(_word(name) for name in stored["tones"]),
+            bands=tuple(
+                TraceBand(
+                    channels=tuple(_word(name) for name in band["channels"]),
+                    low_hz=_number(band["low_hz"]),
+                    high_hz=_number(band["high_hz"]),
+                )
+                for band in stored["bands"]
+            ),
+            levels=arrays["levels"],
+            surest=tuple(int(_number(place)) for place in stored["surest"]),
+            scores=tuple(_bounded(score) for score in stored["scores"]),
+            turns=_above_zero(stored["turns"]),
+        )
+        _check_shape(trace)
+    measured_at = None if said["measured_at"] is None else datetime.fromisoformat(said["measured_at"])
     return PastCapture(
-        sha256=said["sha256"],
-        measured_at=None if said["measured_at"] is None else datetime.fromisoformat(said["measured_at"]),
-        speed_hz=said["speed_hz"],
-        load_percent=said["load_percent"],
+        sha256=_word(said["sha256"]),
+        measured_at=measured_at,
+        speed_hz=_above_zero(said["speed_hz"]),
+        load_percent=None if said["load_percent"] is None else _number(said["load_percent"]),
         trace=trace,
-        levels=tuple(
-            Level(**{**level, "band_hz": None if level["band_hz"] is None else tuple(level["band_hz"])})
-            for level in said["levels"]
-        ),
-        lines=tuple(Line(**line) for line in said["lines"]),
+        levels=tuple(_level(level) for level in said["levels"]),
+        lines=tuple(_line(line) for line in said["lines"]),
     )
+
+
+def _level(said: Mapping[str, Any]) -> Level:
+    band_hz = said["band_hz"]
+    if band_hz is not None:
+        low_hz, high_hz = band_hz
+        band_hz = _number(low_hz), _number(high_hz)
+    return Level(
+        point=_word(said["point"]), measure=_word(said["measure"]), value=_number(said["value"]),
+        unit=_word(said["unit"]), band_hz=band_hz,
+    )  # fmt: skip
+
+
+def _line(said: Mapping[str, Any]) -> Line:
+    checked: dict[str, Any] = {
+        key: _word(value) if key in ("name", "channel") else _number(value) for key, value in said.items()
+    }
+    return Line(**checked)
+
+
+def _check_shape(trace: Trace) -> None:
+    tones, bands = len(trace.tones), len(trace.bands)
+    if trace.levels.dtype != np.uint8 or trace.levels.shape != (tones, bands, PLACES):
+        raise ValueError("its traces have another shape than is said")
+    if {len(trace.surest), len(trace.scores)} != {tones} or not all(-1 <= place < bands for place in trace.surest):
+        raise ValueError("its traces have another number of scores than of tones")
+
+
+def _word(said: Any) -> str:
+    if not isinstance(said, str):
+        raise ValueError("a name in its past is no text")  # noqa: TRY004 (damage, as all that is wrong here)
+    return said
+
+
+def _number(said: Any) -> float:
+    if isinstance(said, bool) or not isinstance(said, int | float):
+        raise ValueError("a number in its past is none")  # noqa: TRY004
+    return float(said)
+
+
+def _bounded(said: Any) -> float:
+    number = _number(said)
+    if not abs(number) <= _MOST:
+        raise ValueError("a number in its past cannot be")
+    return number
+
+
+def _above_zero(said: Any) -> float:
+    number = _bounded(said)
+    if number <= 0:
+        raise ValueError("a speed or length in its past is not above zero")
+    return number

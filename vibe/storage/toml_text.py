@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import tomllib
 from pathlib import Path
@@ -13,6 +14,9 @@ MAX_BYTES = 4_000_000
 """A file that people write is far smaller (common practice)."""
 _MOST_DOTS_SQUARED = 10_000_000
 """Dots in a line's keys, squared and added up: some three thousand in one line (our choice, tenths of a second)."""
+_MOST_PARTS = 100
+"""Parts of one key; those of any form have three or four (our choice, wide)."""
+_KEY_PART = re.compile(r"""\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')\s*""")
 _LOOKED_UP = 100
 """Times that a part of a key costs more where its table is looked for (measured, in round numbers)."""
 
@@ -75,14 +79,29 @@ def toml_tables(path: Path) -> dict[str, Any]:
 
 
 def _too_deep(text: str) -> bool:
-    """Whether the keys of the file have so many dots that reading them, which takes the square, would not end."""
+    """Whether a key has more parts than any of a form, or the keys of the file so many dots, also within quotes, that
+    reading them, which takes the square, would not end."""
     work = 0
     for line in text.split("\n"):
-        if "." not in line:
+        bare = line.lstrip()
+        if "." not in bare or bare.startswith("#"):
             continue
-        if "=" in line or line.lstrip().startswith("["):
-            end = line.rfind("=")
-            work += line.count(".", 0, end if end >= 0 else len(line)) ** 2
+        if "=" in bare or bare.startswith("["):
+            end = bare.rfind("=")
+            keys = bare[:end] if end >= 0 else bare
+            dots = keys.count(".")
+            if dots > _MOST_PARTS and _most_parts(keys) > _MOST_PARTS:
+                return True
+            work += dots**2
         else:  # numbers of a list, or a key that nothing follows, which is taken apart and never looked up
-            work += line.count(".") ** 2 // _LOOKED_UP
+            work += bare.count(".") ** 2 // _LOOKED_UP
     return work > _MOST_DOTS_SQUARED
+
+
+def _most_parts(line: str) -> int:
+    """Most words in a row that only dots part."""
+    most = run = 0
+    for piece in line.split("."):
+        run = run + 1 if _KEY_PART.fullmatch(piece) else 0
+        most = max(most, run)
+    return most

@@ -11,7 +11,8 @@ same ``--out``.
 
 ``--replay "npz:123"`` tries one input again and shows all that comes of it; ``--save FILE`` with it keeps the input.
 ``--guided TARGET --seconds 60`` lets ``atheris`` choose the inputs by what they reach, where it is installed;
-``--guided all --seconds 300`` shares five minutes among all that is parsed in Python.
+``--guided all --seconds 300`` shares five minutes, its own start counted in, among all that is parsed in Python. What
+reached something new is kept below ``--out``, and the next run goes on from it.
 """
 
 from __future__ import annotations
@@ -130,11 +131,13 @@ def main() -> None:
         replay(asked.replay, asked.seed, asked.save)
         return
     if asked.guided:
-        from tests.studies.fuzz.guided import guide, guide_all
+        from tests.studies.fuzz import guided
 
-        if asked.guided == "all":
-            raise SystemExit(guide_all(asked.seconds, asked.seed, asked.out))
-        raise SystemExit(guide(asked.guided, asked.seconds, asked.seed, asked.out))
+        print(f"inputs that break something are kept in {guided.artifacts(asked.out)}")
+        names = guided.parsed_here() if asked.guided == "all" else tuple(asked.guided.split(","))
+        turns = guided.guide(names, asked.seconds, asked.seed, asked.out)
+        guided.show(turns)
+        raise SystemExit(any(turn.status for turn in turns))
     wanted = shares(asked.inputs)
     if asked.only:
         names = asked.only.split(",")

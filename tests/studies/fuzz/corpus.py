@@ -27,7 +27,8 @@ class Seed:
     next_to: bytes | None = None
 
 
-def _capture() -> Capture:
+def capture() -> Capture:
+    """What the good files hold."""
     time_s = np.arange(SAMPLES) / RATE_HZ
     noise = np.random.default_rng(7).standard_normal((2, SAMPLES))
     waves = np.sin(2 * np.pi * 800 * time_s) + 0.1 * noise
@@ -52,13 +53,13 @@ def written(suffix: str, bits: int = 16) -> Seed:
     from vibe.ingest import write_hdf5
     from vibe.synth.writers import write_capture
 
-    capture = _capture()
+    whole = capture()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"a{suffix}"
         if suffix == ".native.h5":
-            write_hdf5(capture, path)
+            write_hdf5(whole, path)
         else:
-            write_capture(capture, path, bits=bits)
+            write_capture(whole, path, bits=bits)
         next_to = path.with_name(path.name + ".toml")
         return Seed(path.read_bytes(), next_to.read_bytes() if next_to.exists() else None)
 
@@ -78,7 +79,7 @@ def captures(kind: str) -> tuple[Seed, ...]:
     if kind == "csv":
         found += [Seed(_decimal_comma()), Seed(_decimal_comma().decode().encode("utf-16"))]
     if kind in ("npz", "mat5", "mat4"):
-        said = {"p": _capture().channels[0].samples, "sample_rate_hz": RATE_HZ, "unit": "m/s^2"}
+        said = {"p": capture().channels[0].samples, "sample_rate_hz": RATE_HZ, "unit": "m/s^2"}
         stream: Any = io.BytesIO()
         if kind == "npz":
             np.savez(stream, **said)  # type: ignore[arg-type]
@@ -91,21 +92,21 @@ def captures(kind: str) -> tuple[Seed, ...]:
 
 
 def _decimal_comma() -> bytes:
-    rows = [f"{k / RATE_HZ:.7f};{v:.4f}" for k, v in enumerate(_capture().channels[0].samples)]
+    rows = [f"{k / RATE_HZ:.7f};{v:.4f}" for k, v in enumerate(capture().channels[0].samples)]
     return ("t [s];Lager [m/s²]\n" + "\n".join(rows).replace(".", ",") + "\n").encode()
 
 
 def _float_wav() -> bytes:
     import struct
 
-    body = _capture().channels[0].samples.astype("<f4").tobytes()
+    body = capture().channels[0].samples.astype("<f4").tobytes()
     shape = struct.pack("<4sIHHIIHH", b"fmt ", 16, 3, 1, 12000, 48000, 4, 32)
     return b"RIFF" + bytes(4) + b"WAVE" + shape + struct.pack("<4sI", b"data", len(body)) + body
 
 
 def _uff_binary() -> bytes:
     """Data set 58 in its binary form, laid out by hand from the published column widths."""
-    body = _capture().channels[0].samples.astype("<f8").tobytes()
+    body = capture().channels[0].samples.astype("<f8").tobytes()
     head = ["    -1", f"    58b     1     2{11:12d}{len(body):12d}{0:6d}{0:6d}{0:12d}{0:12d}", "NONE", "NONE",
             "04-Mar-26 10:15:00", "NONE", "NONE",
             f"{1:5d}{0:10d}{0:5d}{0:10d} {'P1':10s}{7:10d}{3:4d} {'NONE':10s}{0:10d}{0:4d}",
@@ -127,6 +128,15 @@ def kept() -> tuple[Seed, ...]:
     from vibe.history.store.capture_file import packed
 
     return Seed(packed(record(1), channels(1, 400))), Seed(packed(record(2), ()))
+
+
+@cache
+def past() -> tuple[Seed, ...]:
+    """What such a file says of what it left for later captures, its traces apart."""
+    from tests.history.test_pasts import PAST
+    from vibe.history.stored_traces import arrays_of
+
+    return (Seed(arrays_of(PAST)["said"].tobytes()),)
 
 
 @cache

@@ -148,6 +148,29 @@ def read_kept(given: Input, folder: Path) -> None:
         raise refused
 
 
+def read_kept_past(given: Input, folder: Path) -> None:
+    """What a kept capture left for later ones, and a capture compared with it."""
+    import numpy as np
+
+    from tests.history.test_pasts import PAST
+    from vibe.core.errors import CaptureError
+    from vibe.diagnosis.settings import PastSettings
+    from vibe.flow.diagnose.earlier_captures import before, fall, growths
+    from vibe.history.stored_traces import arrays_of, past_from
+
+    levels, settings = arrays_of(PAST)["levels"], PastSettings()
+    try:
+        found = past_from({"said": np.frombuffer(given.data, np.uint8), "levels": levels})
+    except (LookupError, ValueError, TypeError, AttributeError, ArithmeticError):
+        raise CaptureError("is damaged", path=folder) from None
+    if found is None:
+        return
+    earlier = [found] * settings.fewest
+    before(corpus.capture(), earlier)
+    growths(PAST, earlier, settings)
+    fall(PAST, earlier, settings)
+
+
 def read_exceedances_file(given: Input, folder: Path) -> None:
     """Another system's alarms."""
     from math import isfinite

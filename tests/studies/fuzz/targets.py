@@ -313,6 +313,7 @@ TARGETS: tuple[Target, ...] = (
         spoil=mutate.text_spoiled,
     ),
     Target("kept capture", corpus.kept, make_spoiled, parsers.read_kept, 2),
+    Target("kept past", corpus.past, make_spoiled, parsers.read_kept_past, 1, spoil=mutate.json_spoiled),
     _toml("drive", 4),
     _toml("route", 2),
     _toml("recipe", 2),

@@ -55,6 +55,25 @@ def refuse_link_out(store: Path, name: str) -> None:
         raise OutputError(f"{name} leads out of the history {store} by a link; remove the link and give it again")
 
 
+def refuse_links_out(store: Path, *but: str) -> None:
+    """Refuse a store in which anything but ``but`` is a link to another place: captures, database and journal would be
+    read, and written, where whoever handed it over chose.
+
+    Raises:
+        OutputError: something is. OSError: the folder cannot be listed.
+    """
+    if not store.is_dir():
+        return
+    with os.scandir(store) as entries:
+        links = sorted(entry.name for entry in entries if entry.is_symlink() and entry.name not in but)
+    for name in links:
+        if leads_out(store / name, store):
+            raise OutputError(
+                f"{name} leads out of the history {store} by a link; put what it should lead to in its place, and give "
+                "it again"
+            )
+
+
 def abandoned(store: Path) -> list[Path]:
     """Folders below ``incoming`` that no living process holds. Where that is a link out of the store, what is found
     there is none of ours."""

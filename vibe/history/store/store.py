@@ -22,7 +22,16 @@ from vibe.core.records.history import Event, Record
 from vibe.history import decision_journal as journal
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
-from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
+from vibe.history.store.incoming import (
+    INCOMING,
+    Workplace,
+    digest,
+    put_down,
+    put_in_place,
+    refuse_links_out,
+    second_name,
+    sweep,
+)
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import CAPTURES, DAMAGED, EXPENDABLE, README, README_TEXT
 from vibe.history.store.queries import checked_content, now
@@ -48,9 +57,11 @@ class Store(DecisionBook):
 
         Raises:
             CallError: there is none, the folder holds something else, it is damaged or of a newer format.
-            OutputError: it cannot be made there.
+            OutputError: it cannot be made there, or what lies in it is a link that leads out.
         """
         with _written(folder, "open the history"):
+            # Of these ``verify`` tells, and they are never followed.
+            refuse_links_out(folder, INCOMING, DAMAGED, journal.JOURNAL)
             if not (folder / DATABASE).is_file():
                 if not anew and _has_captures(folder):
                     raise lost(folder / DATABASE)
@@ -178,7 +189,8 @@ class Store(DecisionBook):
 
     def refuse_outside(self, path: Path) -> None:
         """Refuse to write where a link in the store leads elsewhere. Raises: OutputError."""
-        if path.is_symlink() or leads_out(path, self.folder / CAPTURES):
+        captures = self.folder / CAPTURES
+        if path.is_symlink() or leads_out(path, captures) or leads_out(captures, self.folder):
             raise OutputError(f"{path} leads out of the history by a link; nothing was written there")
 
     def say_of_file(self, content: str, waveform: str, sha256: str) -> None:
@@ -226,15 +238,20 @@ class Store(DecisionBook):
                     "INSERT OR REPLACE INTO touched SELECT ?, coalesce(max(seq), 0) + 1 FROM touched", (drive,)
                 )
 
-    def add_events(self, events: Sequence[Event]) -> int:
-        """Record what was done, all of it or nothing; those that are there already are left. How many were new.
+    def add_events(self, events: Sequence[Event], *, whatever_the_note: bool = False) -> int:
+        """Record what was done, all of it or nothing; those that are there already are left, though several processes
+        record the same. How many were new. With ``whatever_the_note`` two that differ in their notes alone are one.
 
         Raises:
             CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
         """
+
+        def what(one: Event) -> tuple[str, float, str, str]:
+            return one.drive, one.at.timestamp(), one.kind, "" if whatever_the_note else one.note
+
         with self._booking():
-            there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
-            fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
+            there = {what(one) for one in self.events()}
+            fresh = [one for one in events if what(one) not in there]
             for one in fresh:
                 self.add_event(one)
         return len(fresh)
