@@ -171,9 +171,13 @@ class Family:
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
-        # One line shows one thing: where pins' pass falls on the mesh it is the mesh's.
+        # One line shows one thing: where pins' pass falls on the mesh it is the mesh's, where on its side lines the
+        # pins'.
         for number in range(passing.shape[1]):
-            passing[(np.abs(made - passing[:, number : number + 1]) < SAME_LINE).any(axis=1), number] = np.nan
+            one = passing[:, number : number + 1].copy()
+            passing[(np.abs(made - one) < SAME_LINE).any(axis=1), number] = np.nan
+            for side in sides:
+                side[np.abs(side - one) < SAME_LINE] = np.nan
         parts = (
             (made, 0, MESH_SEEN),
             *((side, 0, SIDE_SEEN) for side in sides),
@@ -254,7 +258,7 @@ def presence(
         # lies outside the band, the others twice as clearly. Where the shaft itself stands at the speed found, only
         # another rotor of just their speed would make them, or a drive of a few parts more or less: they count half.
         own_mesh = family.count * family.unit
-        others_worth = LEAST_MESH / 2 if shaft.max() > SHAFT_STANDS else 0.0
+        others_worth = LEAST_MESH / 2 if shaft.max() > SHAFT_STANDS and not covered else 0.0
         clear = mesh + min(max(own - mesh, 0.0), others_worth) if axes[0].holds(own_mesh) else own - LEAST_OWN
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
