@@ -43,8 +43,6 @@ of a speed that is another line's."""
 SHAFT_MISSING = -5.0
 """Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
 off the whole multiples may be the whole multiples of another rotor."""
-SHAFT_STANDS = -1.0
-"""The same from which all three of them stand as a rule: what is missing of one counts more than twice as much."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
 COVERED = ALIAS - 5.0
@@ -255,11 +253,9 @@ def presence(
         evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds), likely)
         own, mesh = float(evidence[0]), float(evidence[1])
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
-        # lies outside the band, the others twice as clearly. Where the shaft itself stands at the speed found, only
-        # another rotor of just their speed would make them, or a drive of a few parts more or less: they count half.
+        # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
-        others_worth = LEAST_MESH / 2 if shaft.max() > SHAFT_STANDS and not covered else 0.0
-        clear = mesh + min(max(own - mesh, 0.0), others_worth) if axes[0].holds(own_mesh) else own - LEAST_OWN
+        clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
         if better is not None and not guessed:
