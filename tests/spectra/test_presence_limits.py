@@ -20,7 +20,6 @@ from vibe.spectra.identity.presence import (
     _hide_hum,
     _likely_speeds,
     _over_decoys,
-    _within_sight,
     gap_s,
     presence,
     strays_of,
@@ -189,23 +188,6 @@ def test_the_mesh_itself_shows_a_drive_by_twenty_to_one(
     """ln 20 = 3.0."""
     _, _, found = weighed(monkeypatch, 1e-5, mesh=mesh)
     assert found.detected is detected
-
-
-def test_lines_of_a_family_are_expected_as_far_as_its_highest_stands() -> None:
-    """Half of the others where it stands 18 dB over the floor; all where it stands far above, none in the noise. The
-    highest itself counts as ever."""
-    there, part = np.ones((1, 3), dtype=bool), np.zeros(3, dtype=np.int64)
-    shares = [_within_sight(np.array([[high], [1.0], [np.nan]]), there, part)[:, 0] for high in (63.1, 1e5, 2.0)]
-    assert [row[0] for row in shares] == [1.0, 1.0, 1.0]
-    assert [row[1] for row in shares] == [
-        pytest.approx(0.5, abs=1e-3),
-        pytest.approx(1.0, abs=0.01),
-        pytest.approx(0.06, abs=0.01),
-    ]
-    # Families do not speak for one another.
-    apart = _within_sight(np.array([[1e5], [4.0], [1.0]]), there, np.array([0, 1, 1]))
-    assert apart[1, 0] == 1.0
-    assert apart[2, 0] < 0.15
 
 
 def test_speeds_near_the_one_found_are_likelier_and_none_is_where_it_was_guessed() -> None:

@@ -33,10 +33,6 @@ AUDIBLE = (0.9, 0.5, 0.4)
 """Probability that mesh, pins' pass, lobes of a sound drive are detected at all (common practice)."""
 IN_ENVELOPE = 0.3
 """And that they modulate what rings above."""
-USUALLY_SEEN, FALLS = 10**1.8, 0.8
-"""Power over the floor of the highest line of a family from which on the others stand in half of all drives: a line
-stands from 8 dB, and others of a family are 10 dB fainter, give or take 10 dB (common practice); and the exponent with
-which that share falls as a normal one of that spread does."""
 SHAFT_SEEN = 0.9
 """Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing shows
 of a speed that is another line's."""
@@ -561,31 +557,13 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
-            ratios[there] = line_ratios(
-                surprise, seen * _within_sight(surprise, there, lines.part), stray.rate(surprise, whole, orders)
-            )
+            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
                 if part > 0:
                     ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
                 total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total
-
-
-def _within_sight(surprise: Real, there: NDArray[np.bool_], part: NDArray[np.int64]) -> Real:
-    """How likely each line (lines, speeds) would stand as well, by how high the highest of its family does.
-
-    ``surprise`` (lines, speeds) is that of lines ``there`` (drives, m), of each the ``part`` (m,). A family whose
-    highest line hardly stands has its others in the noise, so that these are missing says nothing; the highest itself
-    is as likely as it was."""
-    full = np.zeros((*there.shape, surprise.shape[1]))
-    full[there] = np.nan_to_num(surprise)
-    share = np.empty_like(full)
-    for one in range(PARTS):
-        highest = full[:, part == one].max(axis=1, initial=0.0, keepdims=True)
-        sight = 1.0 / (1.0 + (USUALLY_SEEN / np.maximum(highest, 1.0)) ** FALLS)
-        share[:, part == one] = np.where(full[:, part == one] >= highest, 1.0, sight)
-    return np.asarray(share[there])
 
 
 def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
