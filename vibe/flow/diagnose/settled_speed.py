@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from vibe.flow.diagnose.presence import Gate
     from vibe.spectra.signal_analysis import SignalAnalysis
 
-WRONG_ONCE_IN = 20.0
-"""A drive is detected at another speed where it is not there once in so many (common practice); that several were
-tried is paid for."""
+WRONG_ONCE_IN = 100.0
+"""A drive is detected at another speed where it is not there once in so many, as at the first (common practice); that
+several were tried is paid for."""
 LEAST = 1e-4
 """Probability that is left to a speed at which nothing of the drive was found."""
 

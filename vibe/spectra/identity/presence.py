@@ -33,18 +33,12 @@ AUDIBLE = (0.9, 0.5, 0.4)
 """Probability that mesh, pins' pass, lobes of a sound drive are detected at all (common practice)."""
 IN_ENVELOPE = 0.3
 """And that they modulate what rings above."""
-USUALLY_SEEN, FALLS = 10**1.8, 0.8
-"""Power over the floor of the highest line of a family from which on the others stand in half of all drives: a line
-stands from 8 dB, and others of a family are 10 dB fainter, give or take 10 dB (common practice); and the exponent with
-which that share falls as a normal one of that spread does."""
 SHAFT_SEEN = 0.9
 """Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing shows
 of a speed that is another line's."""
 SHAFT_MISSING = -5.0
 """Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
 off the whole multiples may be the whole multiples of another rotor."""
-SHAFT_STANDS = -1.0
-"""The same from which all three of them stand as a rule: what is missing of one counts more than twice as much."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
 COVERED = ALIAS - 5.0
@@ -171,9 +165,13 @@ class Family:
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
-        # One line shows one thing: where pins' pass falls on the mesh it is the mesh's.
+        # One line shows one thing: where pins' pass falls on the mesh it is the mesh's, where on its side lines the
+        # pins'.
         for number in range(passing.shape[1]):
-            passing[(np.abs(made - passing[:, number : number + 1]) < SAME_LINE).any(axis=1), number] = np.nan
+            one = passing[:, number : number + 1].copy()
+            passing[(np.abs(made - one) < SAME_LINE).any(axis=1), number] = np.nan
+            for side in sides:
+                side[np.abs(side - one) < SAME_LINE] = np.nan
         parts = (
             (made, 0, MESH_SEEN),
             *((side, 0, SIDE_SEEN) for side in sides),
@@ -251,11 +249,9 @@ def presence(
         evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds), likely)
         own, mesh = float(evidence[0]), float(evidence[1])
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
-        # lies outside the band, the others twice as clearly. Where the shaft itself stands at the speed found, only
-        # another rotor of just their speed would make them, or a drive of a few parts more or less: they count half.
+        # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
-        others_worth = LEAST_MESH / 2 if shaft.max() > SHAFT_STANDS else 0.0
-        clear = mesh + min(max(own - mesh, 0.0), others_worth) if axes[0].holds(own_mesh) else own - LEAST_OWN
+        clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
         if better is not None and not guessed:
@@ -561,31 +557,13 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
-            ratios[there] = line_ratios(
-                surprise, seen * _within_sight(surprise, there, lines.part), stray.rate(surprise, whole, orders)
-            )
+            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
                 if part > 0:
                     ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
                 total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total
-
-
-def _within_sight(surprise: Real, there: NDArray[np.bool_], part: NDArray[np.int64]) -> Real:
-    """How likely each line (lines, speeds) would stand as well, by how high the highest of its family does.
-
-    ``surprise`` (lines, speeds) is that of lines ``there`` (drives, m), of each the ``part`` (m,). A family whose
-    highest line hardly stands has its others in the noise, so that these are missing says nothing; the highest itself
-    is as likely as it was."""
-    full = np.zeros((*there.shape, surprise.shape[1]))
-    full[there] = np.nan_to_num(surprise)
-    share = np.empty_like(full)
-    for one in range(PARTS):
-        highest = full[:, part == one].max(axis=1, initial=0.0, keepdims=True)
-        sight = 1.0 / (1.0 + (USUALLY_SEEN / np.maximum(highest, 1.0)) ** FALLS)
-        share[:, part == one] = np.where(full[:, part == one] >= highest, 1.0, sight)
-    return np.asarray(share[there])
 
 
 def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
