@@ -27,7 +27,7 @@ def driven_orders(axis: Axis, turn: float, own: Sequence[float]) -> list[float]:
     found: list[float] = []
     for count in range(2, MOST_PER_TURN + 1):
         order = count * turn
-        multiples = order * np.arange(1, LINES + 1, dtype=np.float64)
+        multiples: Real = order * np.arange(1, LINES + 1, dtype=np.float64)
         stand, asked = _stand(axis, multiples, taken)
         if asked < FEWEST_STAND or stand < FEWEST_STAND:
             continue
