@@ -130,11 +130,38 @@ def test_a_line_with_a_close_neighbour_has_one_more_either_side() -> None:
 @pytest.mark.parametrize(("apart", "two"), [(0.0065, False), (0.0155, True)])
 def test_lines_that_differ_by_less_than_a_hundredth_share_one_amplitude(apart: float, two: bool) -> None:
     """Of two columns at an angle 2 a the weaker direction is tan a times as strong."""
-    basis = np.zeros((1, 2, 2), dtype=np.complex128)
-    basis[0, :, 0] = np.cos(apart), np.sin(apart)
-    basis[0, :, 1] = np.cos(apart), -np.sin(apart)
-    span, _ = phase_refinement._amplitudes(basis, np.ones((1, 2), dtype=np.complex128))
-    assert span.shape[-1] == 1 + two
+    basis = np.array([[np.cos(apart), np.cos(apart)], [np.sin(apart), -np.sin(apart)]])
+    base = phase_refinement._base((basis.T @ basis)[None], np.ones((2, 2), dtype=np.complex128))
+    assert np.count_nonzero(np.abs(base[0]).sum(axis=0)) == 1 + two
+
+
+def test_a_step_is_what_least_squares_in_amplitudes_and_angles_give() -> None:
+    """Against a plain solution with all amplitudes and all angle errors in one matrix."""
+    rng = np.random.default_rng(4)
+    orders, segments, places = np.array([1.0, 2.0, 2.05]), 6, 2
+    noise = np.array([[0.5, 2.0], [1.0, 0.7]])
+    seen = phase_refinement._Seen(
+        values=rng.normal(size=(2, places, segments)) + 1j * rng.normal(size=(2, places, segments)),
+        noise=noise,
+        response=rng.uniform(0.1, 1.0, size=(2, places, 3)),
+    )
+    turning = np.exp(2j * np.pi * np.outer(np.arange(segments) * 7.3, orders))
+    precision, pull, left = phase_refinement._step(seen, noise, turning, orders)
+    whole, pulled = np.zeros((segments, segments)), np.zeros(segments)
+    for channel in range(2):
+        basis = (seen.response[channel][:, None, :] * turning).reshape(-1, 3)
+        scale = np.repeat(1 / np.sqrt(noise[channel]), segments)[:, None]
+        values = seen.values[channel].reshape(-1, 1)
+        amplitudes = np.linalg.lstsq(scale * basis, scale * values)[0]
+        off = scale * (values - basis @ amplitudes)
+        slopes = scale * (basis @ (2j * np.pi * orders[:, None] * amplitudes)) * np.tile(np.eye(segments), (places, 1))
+        unit, _ = np.linalg.qr(scale * basis)
+        free = slopes - unit @ (np.conj(unit.T) @ slopes)
+        whole += np.real(np.conj(free.T) @ free)
+        pulled += np.real(np.conj(slopes.T) @ off)[:, 0]
+        assert left[channel] == pytest.approx(np.mean(np.abs(off / scale).reshape(places, segments) ** 2, axis=1))
+    assert precision == pytest.approx(whole, rel=1e-9, abs=1e-9 * np.abs(whole).max())
+    assert pull == pytest.approx(pulled, rel=1e-9, abs=1e-9 * np.abs(pulled).max())
 
 
 class EnoughError(Exception):

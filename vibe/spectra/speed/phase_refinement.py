@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, quick_near, unpadded_transform_of
-from vibe.spectra.speed.speed_variation import smoothed
+from vibe.spectra.speed.speed_variation import smoothed, speed_priors
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -159,8 +160,9 @@ def _parted(ways: Sequence[Refined | AngleLaw], top_order: float) -> list[Refine
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Seen:
-    """Complex amplitudes (lines, segments) of one channel, the noise power of each line (lines,), and the response
-    (lines, orders) of a line's place to every modelled order."""
+    """What was read of lines in every segment: complex amplitudes (channels, lines, segments), each turned back by as
+    much as its place turns until the middle of the segment; the noise power of each line (channels, lines); and the
+    response (channels, lines, orders) of a line's place to every modelled order."""
 
     values: Complex
     noise: Real
@@ -176,38 +178,20 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     places = _separated(orders, SEPARATE_BINS / span)
     orders = _with_neighbours(orders, SEPARATE_BINS / span)
     windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
-    rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
+    seen = _seen_of([(item, windows[item.samples.size]) for item in all_laid(lows, law)])
     start, end = float(law.time_s[0]), law.duration_s
     times = law.when(law.turns[0] + centres) - start
     # How far the law at hand has already left a straight line: what is smoothed is the whole way, not the last step.
     deviation = centres - law.mean_hz * times
-    errors, smooth = np.zeros(hops), None
-    noise = [row.noise for row in rows]
-    turning = np.exp(2j * np.pi * (orders - places[:, None])[:, None, :] * centres[:, None])
-    bases = [row.response[:, None, :] * turning for row in rows]
+    errors, smooth, noise = np.zeros(hops), None, seen.noise
+    priors = speed_priors(times, duration_s=end, mean_hz=law.mean_hz)
+    information = 2 * OVERLAP_SHARE
     for _ in range(ROUNDS):
-        precision, pull = np.zeros((hops, hops)), np.zeros(hops)
-        turned: Complex = np.exp(2j * np.pi * orders * errors[:, None])
-        for k, row in enumerate(rows):
-            basis: Complex = bases[k] * turned
-            scale = 1.0 / np.sqrt(noise[k])[:, None]
-            span_of, amplitudes = _amplitudes(basis * scale[:, :, None], row.values * scale)
-            left = row.values - basis @ amplitudes
-            slope = scale * (basis @ (2j * np.pi * orders * amplitudes))
-            # What a change of angle and one of amplitudes would do alike says nothing of the angle.
-            shared = (np.conj(span_of) * slope[:, :, None]).sum(axis=0)
-            precision += np.diag((np.abs(slope) ** 2).sum(axis=0)) - np.real(np.conj(shared) @ shared.T)
-            pull += np.real(np.conj(slope) * scale * left).sum(axis=0)
-            # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
-            noise[k] = np.maximum(row.noise, np.mean(np.abs(left) ** 2, axis=1) * hops / max(1, hops - 2))
-        information = 2 * OVERLAP_SHARE
-        smooth = smoothed(
-            times,
-            information * precision,
-            information * (pull + precision @ (deviation + errors)),
-            duration_s=end,
-            mean_hz=law.mean_hz,
-        )
+        turning = np.exp(2j * np.pi * np.outer(centres + errors, orders))
+        precision, pull, left = _step(seen, noise, turning, orders)
+        # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
+        noise = np.maximum(seen.noise, left * (hops / max(1, hops - 2)))
+        smooth = smoothed(priors, information * precision, information * (pull + precision @ (deviation + errors)))
         if smooth is None:
             return None
         errors = smooth.values[1:-1] - deviation
@@ -219,33 +203,60 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
         turns, time_s = turns[ends], smooth.time_s[ends]
     else:
         time_s = smooth.time_s
-    if not np.all(np.diff(turns) > 0):  # Not a number either: the arithmetic had no hold.
+    if not (turns[1:] > turns[:-1]).all():  # Not a number either: the arithmetic had no hold.
         return None
-    whole = [np.mean(np.abs(row.values) ** 2, axis=1) + row.noise for row in rows]
-    explained = hops * float(sum(np.log(w / n).sum() for w, n in zip(whole, noise, strict=True)))
+    whole = _square(seen.values).mean(axis=-1) + seen.noise
+    explained = hops * float(np.log(whole / noise).sum())
     law = AngleLaw(time_s=start + time_s, turns=turns)
     return Refined(law=law, relative=smooth.end_to_end / total, explained=explained)
 
 
-def _amplitudes(basis: Complex, values: Complex) -> tuple[Complex, Complex]:
-    """Least squares of ``values`` (lines, segments) on ``basis`` (lines, segments, orders): an orthonormal base of what
-    the amplitudes can explain (lines, segments, rank), and the amplitudes (orders,)."""
-    flat = basis.reshape(-1, basis.shape[-1])
+def _step(seen: _Seen, noise: Real, turning: Complex, orders: Real) -> tuple[Real, Real, Real]:
+    """What the segments say of their angle errors, of which the log likelihood is ``pull`` · e - e · ``precision`` · e
+    / 2: precision (segments, segments), pull (segments,); and the power that each line leaves unexplained (channels,
+    lines). ``turning`` (segments, orders): phases of the orders at the middles of the segments.
+
+    A line at each order, seen at each place in each segment, is the response times the turning: with a sum over places
+    for each pair of orders, and one over segments, least squares need no larger matrix.
+    """
+    scale = 1.0 / np.sqrt(noise)[:, :, None]
+    scaled = scale * seen.response
+    back = scaled.swapaxes(1, 2)
+    base = _base(back @ scaled, np.conj(turning.T) @ turning)
+    # Of each order (channels, orders, segments): what was seen of it.
+    own = (back @ (scale * seen.values)) * np.conj(turning.T)
+    amplitudes = base @ (np.conj(base.swapaxes(1, 2)) @ own.sum(axis=2, keepdims=True))
+    lines = amplitudes * turning.T
+    left = seen.values - seen.response @ lines
+    slope = scaled @ (2j * np.pi * orders[:, None] * lines)
+    # What a change of angle and one of amplitudes would do alike says nothing of the angle.
+    shared = ((back @ slope) * np.conj(turning.T)).swapaxes(1, 2) @ np.conj(base)
+    alike = np.ascontiguousarray(shared.swapaxes(0, 1)).reshape(turning.shape[0], -1).view(np.float64)
+    precision = np.diag(_square(slope).sum(axis=(0, 1))) - alike @ alike.T
+    pull = np.real(np.conj(slope) * (scale * left)).sum(axis=(0, 1))
+    return precision, pull, _square(left).mean(axis=-1)
+
+
+def _base(strengths: Real, turned: Complex) -> Complex:
+    """Combinations (channels, orders, orders) of the orders that are seen apart, orthonormal as they are seen; 0 in the
+    place of those that are not. ``strengths`` (channels, orders, orders): products of what the places respond to each
+    pair of orders; ``turned`` (orders, orders): of how the two turn."""
+    size = np.sqrt(np.diagonal(strengths, axis1=1, axis2=2) * np.diagonal(turned).real)[:, :, None] + 1e-300
     # Strengths that count differ by a hundred at most, their squares by 1e4: products are as good as the matrix itself.
-    products = np.conj(flat.T) @ flat
-    size = np.sqrt(np.diagonal(products).real) + 1e-300
-    squares, vectors = np.linalg.eigh(products / np.outer(size, size))
-    kept = squares > LEAST_APART**2 * squares[-1]
-    strength, vectors = np.sqrt(squares[kept]), vectors[:, kept] / size[:, None]
-    left = flat @ (vectors / strength)
-    amplitudes = vectors @ ((np.conj(left.T) @ values.ravel()) / strength)
-    return left.reshape(*basis.shape[:2], -1), amplitudes
+    squares, vectors = np.linalg.eigh(strengths * turned / (size * size.swapaxes(1, 2)))
+    kept = squares > LEAST_APART**2 * squares[:, -1:]
+    strength = np.sqrt(squares, where=kept, out=np.full_like(squares, np.inf))
+    return np.asarray(vectors / (size * strength[:, None, :]))
+
+
+def _square(values: Complex) -> Real:
+    return np.square(values.real) + np.square(values.imag)
 
 
 def _separated(orders: Real, gap: float) -> Real:
     """Middles of groups of neighbouring ``orders`` (ascending) whose steps are below ``gap``."""
-    groups = np.split(orders, np.flatnonzero(np.diff(orders) >= gap) + 1)
-    return np.array([group.mean() for group in groups])
+    first = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= gap)
+    return np.asarray(np.add.reduceat(orders, first) / np.diff(first, append=orders.size))
 
 
 def _with_neighbours(orders: Real, gap: float) -> Real:
@@ -266,11 +277,11 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: the first sample of each segment
     (``starts``, (segments,)), their ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle
-    of a segment, the ``turning`` (lines, segments) of its phase until there, the bins ``floor_bins`` next to it
-    (lines, floor bins), and the ``response``."""
+    of a segment, the ``turning`` (lines, segments) of its phase from there to the middle that was meant, the bins
+    ``floor_bins`` next to it (lines, floor bins), and the ``response``."""
 
     starts: NDArray[np.intp]
-    taper: Real
+    taper: NDArray[np.float32]
     cosine: NDArray[np.float32]
     sine: NDArray[np.float32]
     turning: Complex
@@ -283,7 +294,7 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     per_turn = size / total
     n = min(size, quick_near(round(span * per_turn), LEAST_OFF))
     starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
-    # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
+    # The response is real where phases are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
     turn = np.outer(local, places)
     # Whole turns taken out, single precision is enough for the rest.
@@ -294,39 +305,55 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     bins = np.round(places * n / per_turn).astype(int)
     return _Windows(
         starts=starts,
-        taper=np.hanning(n),
+        taper=_hann(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
-        turning=np.exp(-2j * np.pi * np.outer(places, middles)),
+        turning=np.exp(2j * np.pi * np.outer(places, centres - middles)),
         floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
 
-def _seen(item: Low, windows: _Windows) -> _Seen:
-    """Lines of a channel already laid on angle."""
-    weight = windows.taper.sum()
-    pieces = np.lib.stride_tricks.sliding_window_view(item.samples, windows.taper.size)[windows.starts]
-    pieces = pieces * windows.taper.astype(np.float32)
+@lru_cache(maxsize=4)
+def _hann(n: int) -> NDArray[np.float32]:
+    return np.hanning(n).astype(np.float32)
+
+
+def _weight(n: int) -> float:
+    """Sum of the samples of a symmetric Hann window."""
+    return (n - 1) / 2
+
+
+def _seen_of(rows: Sequence[tuple[Low, _Windows]]) -> _Seen:
+    """Lines of channels already laid on angle, each with its windows."""
+    values, noise = zip(*(_read(item, windows) for item, windows in rows), strict=True)
+    return _Seen(
+        values=np.stack(values), noise=np.stack(noise), response=np.stack([windows.response for _, windows in rows])
+    )
+
+
+def _read(item: Low, windows: _Windows) -> tuple[Complex, Real]:
+    """Amplitudes (lines, segments) of one channel, and the noise power of each line."""
+    n = windows.taper.size
+    weight = _weight(n)
+    pieces = np.stack([item.samples[start : start + n] for start in windows.starts]) * windows.taper
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    floor_bins = np.abs(fft.rfft(pieces, axis=1)[:, windows.floor_bins]) ** 2
-    floor = np.median(floor_bins, axis=(0, 2)) / np.log(2.0) / weight**2
-    return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
+    near = fft.rfft(pieces, axis=1)[:, windows.floor_bins].swapaxes(0, 1).reshape(values.shape[0], -1)
+    power = np.sort(np.abs(near) ** 2, axis=1)
+    middle = [(power.shape[1] - 1) // 2, power.shape[1] // 2]
+    floor = power[:, middle].mean(axis=1) / np.log(2.0) / weight**2
+    return values * windows.turning, floor + 1e-30
 
 
 def _hann_response(cycles: Real, n: int) -> Real:
     """What a symmetric Hann window of ``n`` samples sees of a line ``cycles`` per sample off, over a line on its place.
 
-    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle.
+    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle; there they are -1, n
+    and -1 large.
     """
-
-    def kernel(x: Real) -> Real:
-        bottom = np.sin(np.pi * x)
-        near = np.abs(bottom) < 1e-12
-        return np.asarray(np.where(near, float(n), np.sin(np.pi * n * x) / np.where(near, 1.0, bottom)))
-
-    def window(x: Real) -> Real:
-        step = 1.0 / (n - 1)
-        return 0.5 * kernel(x) + 0.25 * (kernel(x - step) + kernel(x + step))
-
-    return window(cycles) / window(np.zeros(1))
+    step = 1.0 / (n - 1)
+    half = np.pi * np.stack([cycles - step, cycles, cycles + step])
+    bottom = np.sin(half)
+    near = np.abs(bottom) < 1e-12
+    before, middle, after = np.where(near, float(n), np.sin(n * half) / np.where(near, 1.0, bottom))
+    return np.asarray((0.5 * middle + 0.25 * (before + after)) / _weight(n))

@@ -6,7 +6,6 @@ The law is smoothed as the integral of a speed that walks at random; how freely 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,28 +33,52 @@ class SmoothedTurns:
     about: float = 0.0
 
 
-def smoothed(
-    time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float, how_sure: bool = False
-) -> SmoothedTurns | None:
-    """Turns off a straight line at ``time_s`` (n,), smoothed; laws of different freedom are averaged by likelihood.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpeedPriors:
+    """What turns off a straight line may have done before anything is measured: ``covariances`` (laws, k, k) [turns²]
+    of every law, at ``time_s`` (k,): both ends and the instants to be measured."""
 
-    The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
+    time_s: Real
+    covariances: Real
+
+
+def speed_priors(time_s: Real, *, duration_s: float, mean_hz: float) -> SpeedPriors:
+    """For angle measured at ``time_s`` (n,).
+
     The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
     such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
-    J. Royal Stat. Soc. B 40, 1978). All begin at zero. ``how_sure``: ``about`` is wanted. Returns None where nothing
-    was measured, or too unevenly.
+    J. Royal Stat. Soc. B 40, 1978). All begin at zero.
+    """
+    knots = np.concatenate([[0.0], time_s, [duration_s]])
+    x = knots / duration_s
+    # Squares of turns, for one relative change of speed over the capture.
+    unit = (mean_hz * duration_s) ** 2
+    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
+    steady = OFFSET**2 * unit * np.multiply.outer(x, x)
+    ramp = RAMP**2 * unit * np.multiply.outer(x**2, x**2) / 4
+    walk = unit * low**2 * (3 * high - low) / 6
+    laws = np.empty((2 + RANDOM_WALK.size, x.size, x.size))
+    laws[0], laws[1] = steady, steady + ramp
+    laws[2:] = laws[1] + np.square(RANDOM_WALK)[:, None, None] * walk
+    return SpeedPriors(time_s=knots, covariances=laws)
+
+
+def smoothed(priors: SpeedPriors, precision: Real, pull: Real, *, how_sure: bool = False) -> SmoothedTurns | None:
+    """Turns off a straight line, smoothed; laws of different freedom are averaged by likelihood.
+
+    The measurement says that values v (n,), at the instants of the ``priors`` but both ends, have the log likelihood
+    ``pull`` · v - v · ``precision`` · v / 2. ``how_sure``: ``about`` is wanted. Returns None where nothing was
+    measured, or too unevenly.
     """
     strength, vectors = np.linalg.eigh(precision)
-    if not np.isfinite(strength[-1]) or not strength[-1] > 0:
+    if not 0 < strength[-1] < np.inf:
         return None
     kept = strength > 1e-12 * strength[-1]
     # In these coordinates the measurement is of unit variance and uncorrelated.
-    root = np.sqrt(strength[kept])[:, None] * vectors[:, kept].T
-    white = (vectors[:, kept].T @ pull) / np.sqrt(strength[kept])
-    knots = np.concatenate([[0.0], time_s, [duration_s]])
-    # Squares of turns, for one relative change of speed over the capture.
-    priors = _priors((knots / duration_s).tobytes(), (mean_hz * duration_s) ** 2)
-    seen = priors[:, :, 1:-1] @ root.T
+    strength, vectors = np.sqrt(strength[kept]), vectors[:, kept].T
+    root, white = strength[:, None] * vectors, (vectors @ pull) / strength
+    covariances = priors.covariances
+    seen = covariances[:, :, 1:-1] @ root.T
     spread_of = np.eye(white.size) + root @ seen[:, 1:-1]
     try:
         factor = np.linalg.cholesky(spread_of)
@@ -63,10 +86,12 @@ def smoothed(
         # Lines that are hardly there leave precisions so uneven that rounding spoils the sum.
         return None
     last = seen[:, -1]
-    solved = np.linalg.solve(spread_of, np.stack([np.broadcast_to(white, last.shape), last], axis=2))
+    wanted = np.empty((*last.shape, 2))
+    wanted[:, :, 0], wanted[:, :, 1] = white, last
+    solved = np.linalg.solve(spread_of, wanted)
     likelihood = -np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - 0.5 * (solved[:, :, 0] @ white)
     curves = (seen @ solved[:, :, :1])[:, :, 0]
-    variances = priors[:, -1, -1] - (last * solved[:, :, 1]).sum(axis=1)
+    variances = covariances[:, -1, -1] - (last * solved[:, :, 1]).sum(axis=1)
     share = np.exp(likelihood - likelihood.max())
     share /= share.sum()
     ends = curves[:, -1]
@@ -77,20 +102,8 @@ def smoothed(
     if how_sure and not still:
         best = int(share.argmax())
         own = seen[best, 1:-1]
-        left = priors[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
+        left = covariances[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
         about = float(np.sqrt(max(np.diagonal(left).mean() - left.mean(), 0.0)))
     return SmoothedTurns(
-        time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still, about=about
+        time_s=priors.time_s, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still, about=about
     )
-
-
-@lru_cache(maxsize=2)
-def _priors(instants: bytes, unit: float) -> Real:
-    """Covariances (laws, k, k) of each law at ``instants`` (k,), shares of the capture; ``unit``: its turns, squared.
-    Kept, since the same instants are smoothed again and again."""
-    x = np.frombuffer(instants)
-    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
-    steady = OFFSET**2 * unit * np.outer(x, x)
-    ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
-    walk = unit * low**2 * (3 * high - low) / 6
-    return np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in RANDOM_WALK)])
