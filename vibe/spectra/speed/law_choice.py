@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.line_likelihood import odds_of_lines
-from vibe.spectra.speed.phase_refinement import Low, Refined, refinements
+from vibe.spectra.speed.phase_refinement import Low, Refined, all_refinements, refinements
 
 SAME_SIGMAS = 3.0
 """Laws whose mean speeds lie within so many of their joint standard deviations have one speed."""
@@ -60,10 +60,10 @@ def law_choice(
     ends = refinements(law, lows, orders, segment_turns)
     if not ends:
         return None
-    for other in _exchanged(ends[0].law, orders, unresolved, range_hz):
+    exchanged = _exchanged(ends[0].law, orders, unresolved, range_hz)
+    for other, found in zip(exchanged, all_refinements(exchanged, lows, orders, segment_turns), strict=True):
         # Where it stands already it is as exact as the law that it was made from.
-        ends.append(replace(ends[0], law=other, explained=-np.inf))
-        ends += refinements(other, lows, orders, segment_turns)
+        ends += [replace(ends[0], law=other, explained=-np.inf), *found]
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
         return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
     weights = _weights([end.law for end in ends], lows, orders, range_hz[1])

@@ -5,6 +5,7 @@ The law is smoothed as the integral of a speed that walks at random; how freely 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,28 +71,60 @@ def smoothed(priors: SpeedPriors, precision: Real, pull: Real, *, how_sure: bool
     ``pull`` · v - v · ``precision`` · v / 2. ``how_sure``: ``about`` is wanted. Returns None where nothing was
     measured, or too unevenly.
     """
+    return all_smoothed([priors], precision[None], pull[None], how_sure=how_sure)[0]
+
+
+def all_smoothed(
+    priors: Sequence[SpeedPriors], precision: Real, pull: Real, *, how_sure: bool = False
+) -> list[SmoothedTurns | None]:
+    """:func:`smoothed` for several sets of as many values: ``precision`` (sets, n, n), ``pull`` (sets, n)."""
     strength, vectors = np.linalg.eigh(precision)
-    if not 0 < strength[-1] < np.inf:
-        return None
-    kept = strength > 1e-12 * strength[-1]
+    most = strength[:, -1:]
+    kept = (strength > 1e-12 * most).sum(axis=1)
+    measured = bool(((most > 0) & (most < np.inf)).all())
+    if not measured or np.ptp(kept) > 0:
+        return _one_by_one(priors, precision, pull, how_sure)
+    # The weakest come first.
+    root_of = np.sqrt(strength[:, -kept[0] :, None])
+    vectors = np.ascontiguousarray(vectors[:, :, -kept[0] :].swapaxes(1, 2))
     # In these coordinates the measurement is of unit variance and uncorrelated.
-    strength, vectors = np.sqrt(strength[kept]), vectors[:, kept].T
-    root, white = strength[:, None] * vectors, (vectors @ pull) / strength
-    covariances = priors.covariances
-    seen = covariances[:, :, 1:-1] @ root.T
-    spread_of = np.eye(white.size) + root @ seen[:, 1:-1]
+    root, white = (root_of * vectors)[:, None], ((vectors @ pull[:, :, None]) / root_of)[:, None]
+    covariances = np.stack([one.covariances for one in priors])
+    # (sets, laws, k, coordinates)
+    seen = covariances[:, :, :, 1:-1] @ root.swapaxes(-1, -2)
+    spread_of = np.eye(white.shape[2]) + root @ seen[:, :, 1:-1]
     try:
         factor = np.linalg.cholesky(spread_of)
     except np.linalg.LinAlgError:
         # Lines that are hardly there leave precisions so uneven that rounding spoils the sum.
-        return None
-    last = seen[:, -1]
+        return _one_by_one(priors, precision, pull, how_sure)
+    last = seen[:, :, -1]
     wanted = np.empty((*last.shape, 2))
-    wanted[:, :, 0], wanted[:, :, 1] = white, last
+    wanted[..., :1], wanted[..., 1] = white, last
     solved = np.linalg.solve(spread_of, wanted)
-    likelihood = -np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - 0.5 * (solved[:, :, 0] @ white)
-    curves = (seen @ solved[:, :, :1])[:, :, 0]
-    variances = covariances[:, -1, -1] - (last * solved[:, :, 1]).sum(axis=1)
+    likelihood = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+    likelihood -= 0.5 * (solved[..., 0] @ white[:, 0])[..., 0]
+    curves = (seen @ solved[..., :1])[..., 0]
+    variances = covariances[:, :, -1, -1] - (last * solved[..., 1]).sum(axis=-1)
+    return [
+        _averaged(*one, how_sure)
+        for one in zip(priors, likelihood, curves, variances, seen, spread_of, strict=True)
+    ]  # fmt: skip
+
+
+def _one_by_one(
+    priors: Sequence[SpeedPriors], precision: Real, pull: Real, how_sure: bool
+) -> list[SmoothedTurns | None]:
+    """One of several, or the only one, cannot be smoothed."""
+    if len(priors) == 1:
+        return [None]
+    return [smoothed(*one, how_sure=how_sure) for one in zip(priors, precision, pull, strict=True)]
+
+
+def _averaged(
+    priors: SpeedPriors, likelihood: Real, curves: Real, variances: Real, seen: Real, spread_of: Real, how_sure: bool
+) -> SmoothedTurns:
+    """All laws of one set together, each as likely as it is (laws,)."""
     share = np.exp(likelihood - likelihood.max())
     share /= share.sum()
     ends = curves[:, -1]
@@ -102,7 +135,7 @@ def smoothed(priors: SpeedPriors, precision: Real, pull: Real, *, how_sure: bool
     if how_sure and not still:
         best = int(share.argmax())
         own = seen[best, 1:-1]
-        left = covariances[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
+        left = priors.covariances[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
         about = float(np.sqrt(max(np.diagonal(left).mean() - left.mean(), 0.0)))
     return SmoothedTurns(
         time_s=priors.time_s, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still, about=about
