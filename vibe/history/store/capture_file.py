@@ -9,6 +9,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -103,6 +104,16 @@ def read_record(path: Path) -> Record:
     return _from(path, _record)
 
 
+def read_rows(path: Path) -> tuple[Record, bool]:
+    """What the database keeps of a capture: all of its record but spectra and what it left for later ones; and whether
+    its samples are there.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, _rows_of)
+
+
 def read_spectra(path: Path) -> tuple[ArchivedSpectrum, ...]:
     """Its spectra. Raises: CaptureError where the file is missing or damaged."""
     return _from(path, _spectra)
@@ -162,11 +173,15 @@ def path_content(path: Path) -> str:
     return path.name.split(".", 1)[0]
 
 
-def _record(file: Any) -> Record:
+def _rows_of(file: Any) -> tuple[Record, bool]:
     fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
     fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
     fields["values"] = tuple(Value(**value) for value in fields["values"])
-    return Record(**fields, spectra=_spectra(file), past=_past(file))
+    return Record(**fields, spectra=()), _has_samples(file)
+
+
+def _record(file: Any) -> Record:
+    return replace(_rows_of(file)[0], spectra=_spectra(file), past=_past(file))
 
 
 def _past(file: Any) -> PastCapture | None:
