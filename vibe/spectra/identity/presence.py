@@ -282,7 +282,7 @@ class Strays:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
         (lines, 1) shows which of the ``orders`` (lines, 1) are multiples of the shaft. A loud line among faint ones is
         no stray."""
-        least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
+        least = np.fmax(surprise / AS_HIGH, STANDS)
         above = self.lines.size - np.searchsorted(self.lines, least)
         rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
         rows = np.flatnonzero(whole[:, 0])
@@ -463,12 +463,15 @@ class Axis:
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
         asked for, at the shaft's own lines."""
-        best = np.full(orders.shape, np.nan)
+        best: Real | None = None
         for row, step in self.rows:
             spot = np.rint(orders / step).astype(np.int64)
-            inside = (spot > 1) & (spot < row.size - 2)
-            clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
-            best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
+            shown = (spot > 1) & (spot < row.size - 2)
+            if not shaft:
+                shown &= (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
+            found = np.where(shown, np.take(row, spot, mode="clip"), np.nan)
+            best = found if best is None else np.fmax(best, found)
+        assert best is not None
         return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
 
 
@@ -550,8 +553,15 @@ def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real
     nothing. Lines of others are as loud as the drive's own: no line shows more than that one stands where few do."""
     noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
     stray = np.minimum(stray, seen)  # A line that may be missing must never count against the drive by standing.
-    ratio = np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud))
-    return np.asarray(np.where(np.isnan(surprise), 0.0, ratio))
+    own = (1 - seen) * noise
+    own += seen * loud
+    noise *= 1 - stray
+    loud *= stray
+    noise += loud
+    own /= noise
+    ratio = np.log(own, out=own)
+    ratio[np.isnan(surprise)] = 0.0
+    return ratio
 
 
 def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
