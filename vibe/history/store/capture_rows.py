@@ -79,7 +79,8 @@ def _insert_traced(connection: sqlite3.Connection, capture: int | None, record: 
         [(*key, unit) for key, (_, unit) in values],
     )
     connection.executemany(
-        "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? AND subject = ?",
+        "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
+        "AND subject = ?",
         [(time_s, capture, value, *key) for key, (value, _) in values],
     )
 

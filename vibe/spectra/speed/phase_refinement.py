@@ -311,7 +311,7 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
     close = close[close < gap]
     if close.size == 0:
         return orders
-    crowded = np.array([o for o in orders if np.count_nonzero(np.abs(orders - o) < gap) > 1])
+    crowded = orders[np.count_nonzero(np.abs(orders[:, None] - orders) < gap, axis=1) > 1]
     more = (crowded[:, None] + close.min() * np.arange(-SIDEBANDS, SIDEBANDS + 1)).ravel()
     return np.unique(np.round(np.concatenate([orders, more]), 9))
 
@@ -336,23 +336,23 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
     per_turn = size / total
     n = min(size, quick_near(round(span * per_turn), LEAST_OFF))
-    starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
+    starts = np.minimum(np.maximum(np.rint((centres - span / 2) * per_turn), 0.0), size - n).astype(int)
     # The response is real where phases are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
-    turn = np.outer(local, places)
+    turn = local[:, None] * places
     # Whole turns taken out, single precision is enough for the rest.
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
     # Not padded to a quicker length: in a segment of whole turns the shaft's lines lie in the middle of bins, and leak
     # into no floor.
-    bins = np.round(places * n / per_turn).astype(int)
+    bins = np.rint(places * n / per_turn).astype(int)[:, None] + FLOOR_BINS
     return _Windows(
         starts=starts,
         taper=_hann(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
-        turning=np.exp(2j * np.pi * np.outer(places, centres - middles)),
-        floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        turning=np.exp(2j * np.pi * places[:, None] * (centres - middles)),
+        floor_bins=np.minimum(np.maximum(bins, 1), n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 

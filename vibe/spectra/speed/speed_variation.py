@@ -82,7 +82,7 @@ def all_smoothed(
     most = strength[:, -1:]
     kept = (strength > 1e-12 * most).sum(axis=1)
     measured = bool(((most > 0) & (most < np.inf)).all())
-    if not measured or np.ptp(kept) > 0:
+    if not measured or (kept != kept[0]).any():
         return _one_by_one(priors, precision, pull, how_sure)
     # The weakest come first.
     root_of = np.sqrt(strength[:, -kept[0] :, None])
@@ -106,9 +106,20 @@ def all_smoothed(
     likelihood -= 0.5 * (solved[..., 0] @ white[:, 0])[..., 0]
     curves = (seen @ solved[..., :1])[..., 0]
     variances = covariances[:, :, -1, -1] - (last * solved[..., 1]).sum(axis=-1)
+    share = np.exp(likelihood - likelihood.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    ends = curves[:, :, -1]
+    middle = (share[:, None] @ ends[:, :, None])[:, 0]
+    spread = (share[:, None] @ (variances + (ends - middle) ** 2)[:, :, None])[:, 0, 0]
+    still = share[:, 0] == share.max(axis=1)
+    values = np.where(still[:, None], curves[:, 0], (share[:, None] @ curves)[:, 0])
+    end_to_end = np.sqrt(np.maximum(spread, 0.0))
     return [
-        _averaged(*one, how_sure)
-        for one in zip(priors, likelihood, curves, variances, seen, spread_of, strict=True)
+        SmoothedTurns(
+            time_s=one.time_s, values=values[k], end_to_end=float(end_to_end[k]), steady=bool(still[k]),
+            about=_about(seen[k], spread_of[k], one, int(share[k].argmax())) if how_sure and not still[k] else 0.0,
+        )
+        for k, one in enumerate(priors)
     ]  # fmt: skip
 
 
@@ -121,22 +132,8 @@ def _one_by_one(
     return [smoothed(*one, how_sure=how_sure) for one in zip(priors, precision, pull, strict=True)]
 
 
-def _averaged(
-    priors: SpeedPriors, likelihood: Real, curves: Real, variances: Real, seen: Real, spread_of: Real, how_sure: bool
-) -> SmoothedTurns:
-    """All laws of one set together, each as likely as it is (laws,)."""
-    share = np.exp(likelihood - likelihood.max())
-    share /= share.sum()
-    ends = curves[:, -1]
-    spread = float(share @ (variances + (ends - share @ ends) ** 2))
-    still = bool(share[0] == share.max())
-    values = curves[0] if still else share @ curves
-    about = 0.0
-    if how_sure and not still:
-        best = int(share.argmax())
-        own = seen[best, 1:-1]
-        left = priors.covariances[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
-        about = float(np.sqrt(max(np.diagonal(left).mean() - left.mean(), 0.0)))
-    return SmoothedTurns(
-        time_s=priors.time_s, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still, about=about
-    )
+def _about(seen: Real, spread_of: Real, priors: SpeedPriors, law: int) -> float:
+    """The standard uncertainty of a value measured, about the mean of all, by one of the laws."""
+    own = seen[law, 1:-1]
+    left = priors.covariances[law, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[law], own.T)
+    return float(np.sqrt(max(np.diagonal(left).mean() - left.mean(), 0.0)))
