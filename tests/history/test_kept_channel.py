@@ -46,7 +46,9 @@ def test_files_are_not_larger_than_gzip_would_make_them(samples: NDArray[np.floa
 
 
 def test_attributes_are_those_that_the_library_writes() -> None:
-    said = {"text": "Schnecke süd", "number": 2.5, "none": None, "count": 3, "narrow": np.float32(0.1), "empty": ""}
+    said: dict[str, Any] = {
+        "text": "Schnecke süd", "number": 2.5, "none": None, "count": 3, "narrow": np.float32(0.1), "empty": "",
+    }  # fmt: skip
     with h5py.File(io.BytesIO(), "w") as file:
         ours, plain = file.create_group("ours"), file.create_group("plain")
         write_attributes(ours, said)

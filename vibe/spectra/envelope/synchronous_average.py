@@ -537,7 +537,7 @@ class _Rest:
         two_turns, away_in_two = np.concatenate([apart, apart]), np.concatenate([away, away])
         for lag in range(1, max(3, n // 8)):
             behind = slice(n - lag, 2 * n - lag)
-            pairs = max(1, np.count_nonzero(away & away_in_two[behind]))
+            pairs = max(1, int(np.count_nonzero(away & away_in_two[behind])))
             r = float(apart @ two_turns[behind]) / pairs / max(own, 1e-30)
             if r <= 0:
                 break
