@@ -585,16 +585,16 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
             return 0.0
         pieces = item.samples[starts[:, None] + np.arange(n)] * np.hanning(n).astype(np.float32)
         power = np.abs(np.fft.rfft(pieces, axis=1)) ** 2
-        for order in orders:
-            middle = round(order * SEGMENT_TURNS)
-            if middle + 9 > power.shape[1]:
-                continue
-            line = power[:, middle - 1 : middle + 2].max(axis=1)
-            around = [power[:, max(1, middle - 8) : middle - 2], power[:, middle + 3 : middle + 9]]
-            floor = np.median(np.concatenate(around, axis=1), axis=1) / np.log(2.0)
-            usual = float(np.median(line))
-            if usual > 16 * float(np.median(floor)):
-                ratios.append(np.where(line > 6 * floor, line / usual, 0.0))
+        middles = np.rint(np.array(orders) * SEGMENT_TURNS).astype(int)
+        middles = middles[middles + 9 <= power.shape[1], None]
+        # (segments, lines)
+        lines = power[:, middles + np.arange(-1, 2)].max(axis=2)
+        around = power[:, middles + np.concatenate([np.arange(-8, -2), np.arange(3, 9)])]
+        floors = np.median(around, axis=2) / np.log(2.0)
+        usual = np.median(lines, axis=0)
+        stands = usual > 16 * np.median(floors, axis=0)
+        lines, floors, usual = lines[:, stands], floors[:, stands], usual[stands]
+        ratios += list(np.where(lines > 6 * floors, lines / usual, 0.0).T)
     if not ratios:
         return 0.0
     missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)
