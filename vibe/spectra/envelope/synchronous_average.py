@@ -534,11 +534,9 @@ class _Rest:
         apart = np.where(away, level - middle, 0.0)
         own = float(apart @ apart) / rest.size
         together = 0.0
-        two_turns, away_in_two = np.concatenate([apart, apart]), np.concatenate([away, away])
         for lag in range(1, max(3, n // 8)):
-            behind = slice(n - lag, 2 * n - lag)
-            pairs = max(1, int(np.count_nonzero(away & away_in_two[behind])))
-            r = float(apart @ two_turns[behind]) / pairs / max(own, 1e-30)
+            pairs = max(1, int((away & np.roll(away, lag)).sum()))
+            r = float(apart @ np.roll(apart, lag)) / pairs / max(own, 1e-30)
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2
