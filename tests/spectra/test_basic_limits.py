@@ -14,7 +14,7 @@ from vibe.spectra.basic.common_angle import Angle
 from vibe.spectra.basic.level_uncertainty import band_scatter
 from vibe.spectra.basic.levels import lasting_kurtosis, typical_kurtosis, velocity_band_hz
 from vibe.spectra.envelope.impulse_gating import _inside
-from vibe.spectra.speed.speed_variation import _priors
+from vibe.spectra.speed.speed_variation import speed_priors
 
 RATE = 10_000.0
 NOISE = np.random.default_rng(6).standard_normal(60_000).astype(np.float32)
@@ -139,7 +139,7 @@ def test_a_period_is_cut_into_cells_that_its_samples_fill(per_period: float, cel
 def test_speeds_are_off_by_a_hundredth_rise_by_a_hundredth_and_walk_from_a_millionth_to_a_tenth() -> None:
     """In half decades: each law is weighed against the next."""
     unit = 250.0**2
-    ends = _priors(np.array([0.0, 0.5, 1.0]).tobytes(), unit)[:, -1, -1] / unit
+    ends = speed_priors(np.array([5.0]), duration_s=10.0, mean_hz=25.0).covariances[:, -1, -1] / unit
     assert np.sqrt(ends[0]) == pytest.approx(0.01)
     # Half of what it rises by is missed, on average.
     assert np.sqrt(ends[1] - ends[0]) == pytest.approx(0.01 / 2)

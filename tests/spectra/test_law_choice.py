@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.speed.law_choice import CLEARER, SAME_SIGMAS, _chosen, _exchanged, _weight
+from vibe.spectra.speed.law_choice import CLEARER, SAME_SIGMAS, _chosen, _exchanged, _weights
 from vibe.spectra.speed.phase_refinement import Refined, low_passed
 from vibe.spectra.speed.speed_search import _alternatives, _Choice, speed_from_signal
 
@@ -66,10 +66,21 @@ def test_lines_that_share_a_peak_count_once() -> None:
     lows = [low_passed(row.astype(np.float32), RATE, 100.0)]
     law = AngleLaw.steady(14.6 * (1 - 0.4 / (14.6 * SECONDS)), SECONDS)
     pair = np.array([1.0, 1.0 + 0.8 / law.total_turns])
-    alone = [_weight(law, lows, order[None], 15.0) for order in pair]
-    assert _weight(law, lows, pair, 15.0) == pytest.approx(max(alone))
+    alone = [_weights([law], lows, order[None], 15.0) for order in pair]
+    assert _weights([law], lows, pair, 15.0) == pytest.approx(max(alone))
     resolved = np.array([1.0, 1.0 + 1.6 / law.total_turns])
-    assert _weight(law, lows, resolved, 15.0) != pytest.approx(_weight(law, lows, resolved[:1], 15.0))
+    assert _weights([law], lows, resolved, 15.0) != pytest.approx(_weights([law], lows, resolved[:1], 15.0))
+
+
+def test_laws_are_weighed_alike_whether_alone_or_among_others() -> None:
+    time = np.arange(int(RATE * SECONDS)) / RATE
+    row = np.random.default_rng(3).standard_normal(time.size) + 0.3 * np.sin(2 * np.pi * 14.6 * time)
+    lows = [low_passed(row.astype(np.float32), RATE, 100.0)]
+    knots = np.array([0.0, SECONDS / 2, SECONDS])
+    bent = AngleLaw(time_s=knots, turns=14.6 * knots + np.array([0.0, 0.3, 0.0]))
+    laws = [AngleLaw.steady(14.6, SECONDS), bent, AngleLaw.steady(14.3, SECONDS)]
+    orders = np.array([1.0, 2.0, 3.0])
+    assert list(_weights(laws, lows, orders, 15.0)) == [_weights([law], lows, orders, 15.0)[0] for law in laws]
 
 
 def test_an_alias_that_a_short_capture_does_not_resolve_is_carried() -> None:

@@ -129,9 +129,9 @@ def test_laws_within_three_of_their_joint_deviations_have_one_speed(sigmas: floa
 def test_a_speed_known_to_one_in_ten_thousand_is_not_weighed_again(
     monkeypatch: pytest.MonkeyPatch, relative: float, weighed: bool
 ) -> None:
-    asked: list[float] = []
+    asked: list[AngleLaw] = []
     monkeypatch.setattr(law_choice, "refinements", lambda *_: [refined(25.0, relative), refined(25.0, relative)])
-    monkeypatch.setattr(law_choice, "_weight", lambda law, *_: asked.append(law.mean_hz) or 1.0)
+    monkeypatch.setattr(law_choice, "_weights", lambda laws, *_: asked.extend(laws) or np.ones(len(laws)))
     law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
     assert bool(asked) is weighed
 
@@ -187,7 +187,8 @@ def test_of_two_laws_of_one_speed_the_lines_decide_where_they_say_a_hundred_to_o
     """ln 100 = 4.6; below, the one that explains more of the phases is taken."""
     by_lines, by_phases = refined(25.0, 1.3e-4), replace(refined(25.0005, 1.3e-4), explained=2.0)
     monkeypatch.setattr(law_choice, "refinements", lambda *_: [by_lines, by_phases])
-    monkeypatch.setattr(law_choice, "_weight", lambda law, *_: 20.0 - behind * (law.mean_hz > 25.0002))
+    by_speed = {by_lines.law: 20.0, by_phases.law: 20.0 - behind}
+    monkeypatch.setattr(law_choice, "_weights", lambda laws, *_: np.array([by_speed[law] for law in laws]))
     found = law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
     assert found is not None
     assert (found.fine is by_phases) is phases_decide

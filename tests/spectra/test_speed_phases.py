@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.spectra.speed.speed_search import speed_from_signal
-from vibe.spectra.speed.speed_variation import smoothed
+from vibe.spectra.speed.speed_variation import SmoothedTurns, smoothed, speed_priors
 
 RATE, DURATION = 2560.0, 10.0
 TIME = np.arange(int(RATE * DURATION)) / RATE
@@ -58,11 +58,15 @@ def measured(values: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray]:
     return precision, precision @ values
 
 
+def over_ten_seconds(time: np.ndarray, precision: np.ndarray, pull: np.ndarray) -> SmoothedTurns | None:
+    return smoothed(speed_priors(time, duration_s=10.0, mean_hz=24.0), precision, pull)
+
+
 def test_a_straight_line_costs_what_least_squares_cost() -> None:
     """Errors of a line through zero: var(end) = sigma² T² / sum(t²); a ramp left open takes little from it."""
     time = np.linspace(0.5, 9.5, 40)
     sigma = 0.01
-    smooth = smoothed(time, *measured(0.002 * time, sigma), duration_s=10.0, mean_hz=24.0)
+    smooth = over_ten_seconds(time, *measured(0.002 * time, sigma))
     assert smooth is not None
     assert smooth.steady
     assert smooth.values[-1] == pytest.approx(0.02, rel=0.01)
@@ -73,8 +77,8 @@ def test_a_straight_line_costs_what_least_squares_cost() -> None:
 def test_a_drifting_speed_leaves_its_ends_open() -> None:
     time = np.linspace(0.5, 9.5, 19)
     walk = 0.02 * np.cumsum(np.cumsum(np.random.default_rng(3).normal(size=time.size)))
-    straight = smoothed(time, *measured(0.0 * time, 1e-4), duration_s=10.0, mean_hz=24.0)
-    wandering = smoothed(time, *measured(walk, 1e-4), duration_s=10.0, mean_hz=24.0)
+    straight = over_ten_seconds(time, *measured(0.0 * time, 1e-4))
+    wandering = over_ten_seconds(time, *measured(walk, 1e-4))
     assert straight is not None
     assert wandering is not None
     assert not wandering.steady
@@ -84,4 +88,4 @@ def test_a_drifting_speed_leaves_its_ends_open() -> None:
 
 def test_nothing_measured_is_no_law() -> None:
     time = np.linspace(0.5, 9.5, 5)
-    assert smoothed(time, np.zeros((5, 5)), np.zeros(5), duration_s=10.0, mean_hz=24.0) is None
+    assert over_ten_seconds(time, np.zeros((5, 5)), np.zeros(5)) is None

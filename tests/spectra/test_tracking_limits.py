@@ -86,12 +86,15 @@ def test_passes_go_up_by_a_factor_of_three_and_begin_at_the_first_the_second_and
     tops: list[float] = []
     begun: list[float] = []
 
-    def corrected(law: AngleLaw, lows: Any, orders: NDArray[np.float64], segment_turns: float) -> Any:
-        tops.append(float(orders[-1]))
-        if law is LAW:
-            begun.append(float(orders[-1]))
-        moved = AngleLaw(time_s=np.array([0.0, 5.0, 10.0]), turns=np.array([0.0, 125.0 + len(tops), 250.0]))
-        return phase_refinement.Refined(law=moved, relative=1e-5, explained=float(len(tops)))
+    def corrected(laws: list[AngleLaw], lows: Any, orders: NDArray[np.float64], segment_turns: float) -> Any:
+        found = []
+        for law in laws:
+            tops.append(float(orders[-1]))
+            if law is LAW:
+                begun.append(float(orders[-1]))
+            moved = AngleLaw(time_s=np.array([0.0, 5.0, 10.0]), turns=np.array([0.0, 125.0 + len(tops), 250.0]))
+            found.append(phase_refinement.Refined(law=moved, relative=1e-5, explained=float(len(tops))))
+        return found
 
     monkeypatch.setattr(phase_refinement, "_corrected", corrected)
     phase_refinement.refinements(LAW, [], np.arange(1.0, 101.0), 24.0)
@@ -130,11 +133,59 @@ def test_a_line_with_a_close_neighbour_has_one_more_either_side() -> None:
 @pytest.mark.parametrize(("apart", "two"), [(0.0065, False), (0.0155, True)])
 def test_lines_that_differ_by_less_than_a_hundredth_share_one_amplitude(apart: float, two: bool) -> None:
     """Of two columns at an angle 2 a the weaker direction is tan a times as strong."""
-    basis = np.zeros((1, 2, 2), dtype=np.complex128)
-    basis[0, :, 0] = np.cos(apart), np.sin(apart)
-    basis[0, :, 1] = np.cos(apart), -np.sin(apart)
-    span, _ = phase_refinement._amplitudes(basis, np.ones((1, 2), dtype=np.complex128))
-    assert span.shape[-1] == 1 + two
+    basis = np.array([[np.cos(apart), np.cos(apart)], [np.sin(apart), -np.sin(apart)]])
+    base = phase_refinement._base((basis.T @ basis)[None, None], np.ones((1, 1, 2, 2), dtype=np.complex128))
+    assert np.count_nonzero(np.abs(base[0, 0]).sum(axis=0)) == 1 + two
+
+
+def test_a_step_is_what_least_squares_in_amplitudes_and_angles_give() -> None:
+    """Against a plain solution with all amplitudes and all angle errors in one matrix."""
+    rng = np.random.default_rng(4)
+    orders, segments, places = np.array([1.0, 2.0, 2.05]), 6, 2
+    noise = np.array([[[0.5, 2.0], [1.0, 0.7]]])
+    seen = phase_refinement._Seen(
+        values=rng.normal(size=(1, 2, places, segments)) + 1j * rng.normal(size=(1, 2, places, segments)),
+        noise=noise,
+        response=rng.uniform(0.1, 1.0, size=(1, 2, places, 3)),
+    )
+    turning = np.exp(2j * np.pi * np.outer(np.arange(segments) * 7.3, orders))
+    (precision,), (pull,), (left,) = phase_refinement._step(seen, noise, turning[None], orders)
+    whole, pulled = np.zeros((segments, segments)), np.zeros(segments)
+    for channel in range(2):
+        basis = (seen.response[0, channel][:, None, :] * turning).reshape(-1, 3)
+        scale = np.repeat(1 / np.sqrt(noise[0, channel]), segments)[:, None]
+        values = seen.values[0, channel].reshape(-1, 1)
+        amplitudes = np.linalg.lstsq(scale * basis, scale * values)[0]
+        off = scale * (values - basis @ amplitudes)
+        slopes = scale * (basis @ (2j * np.pi * orders[:, None] * amplitudes)) * np.tile(np.eye(segments), (places, 1))
+        unit, _ = np.linalg.qr(scale * basis)
+        free = slopes - unit @ (np.conj(unit.T) @ slopes)
+        whole += np.real(np.conj(free.T) @ free)
+        pulled += np.real(np.conj(slopes.T) @ off)[:, 0]
+        assert left[channel] == pytest.approx(np.mean(np.abs(off / scale).reshape(places, segments) ** 2, axis=1))
+    assert precision == pytest.approx(whole, rel=1e-9, abs=1e-9 * np.abs(whole).max())
+    assert pull == pytest.approx(pulled, rel=1e-9, abs=1e-9 * np.abs(pulled).max())
+
+
+@pytest.mark.parametrize("seconds", [1.0, 4.0])
+def test_laws_are_corrected_alike_whether_alone_or_among_others(seconds: float) -> None:
+    """The third has fewer segments; the last begins where no line is."""
+    time = np.arange(int(2_000 * seconds)) / 2_000
+    rng = np.random.default_rng(8)
+    turns = 25.0 * time + 0.004 * np.sin(2 * np.pi * time / seconds)
+    row = sum(np.cos(2 * np.pi * order * turns + order) for order in (1, 2, 3, 8)) + rng.standard_normal(time.size)
+    lows = [phase_refinement.low_passed(row.astype(np.float32), 2_000.0, 300.0)]
+    laws = [AngleLaw.steady(hz, seconds) for hz in (25.0, 25.01, 21.0, 26.3)]
+    orders = np.array([1.0, 2.0, 3.0, 8.0])
+    together = phase_refinement.all_refinements(laws, lows, orders, 12.0)
+    for law, found in zip(laws, together, strict=True):
+        alone = phase_refinement.refinements(law, lows, orders, 12.0)
+        assert len(found) == len(alone)
+        for one, other in zip(found, alone, strict=True):
+            assert one.law.turns == pytest.approx(other.law.turns, abs=1e-7)
+            assert one.relative == pytest.approx(other.relative, rel=1e-6)
+    best = together[0][0]
+    assert best.law.mean_hz == pytest.approx(25.0, rel=4 * best.relative)
 
 
 class EnoughError(Exception):
@@ -155,5 +206,5 @@ def test_phases_are_read_in_as_many_segments_as_a_correction_may_bend(
     monkeypatch.setattr(phase_refinement, "_windows", windows)
     low = Low(samples=np.zeros(4000, dtype=np.float32), rate_hz=100.0, top_hz=40.0)
     with pytest.raises(EnoughError):
-        phase_refinement._corrected(AngleLaw.steady(turns / 40.0, 40.0), [low], np.array([1.0, 2.0]), 24.0)
+        phase_refinement._corrected([AngleLaw.steady(turns / 40.0, 40.0)], [low], np.array([1.0, 2.0]), 24.0)
     assert asked == [segments]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
@@ -31,20 +31,25 @@ def arrays_of(past: PastCapture) -> dict[str, NDArray[np.uint8]]:
         "measured_at": None if past.measured_at is None else past.measured_at.isoformat(),
         "speed_hz": past.speed_hz,
         "load_percent": past.load_percent,
-        "levels": [asdict(level) for level in past.levels],
-        "lines": [asdict(line) for line in past.lines],
+        "levels": [_said(level) for level in past.levels],
+        "lines": [_said(line) for line in past.lines],
     }
     levels = np.zeros((0, 0, 0), dtype=np.uint8)
     if trace is not None:
         levels = trace.levels
         said["trace"] = {
             "tones": trace.tones,
-            "bands": [asdict(band) for band in trace.bands],
+            "bands": [_said(band) for band in trace.bands],
             "surest": trace.surest,
             "scores": trace.scores,
             "turns": trace.turns,
         }
     return {"levels": levels, "said": np.frombuffer(json.dumps(said, ensure_ascii=False).encode("utf-8"), np.uint8)}
+
+
+def _said(value: Level | Line | TraceBand) -> dict[str, Any]:
+    """Its fields: all of them plain."""
+    return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
 def past_from(arrays: Mapping[str, NDArray[np.uint8]]) -> PastCapture | None:

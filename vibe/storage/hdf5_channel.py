@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,10 +15,13 @@ _UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "disp
     "signed pulses": "", "angle": "turn",
 }  # fmt: skip
 _CHUNK = 65_536
+_QUICKEST = 1
+"""Level of gzip."""
 
 
-def write_channel(group: Any, channel: Channel, *, gzip: int) -> Any:
-    """Write ``channel`` into an open HDF5 group, packed at level ``gzip``; the dataset that was made.
+def write_channel(group: Any, channel: Channel, *, gzip: int | None) -> Any:
+    """Write ``channel`` into an open HDF5 group, packed at level ``gzip``; the dataset that was made. None: as gzip
+    packs noise, in half the time and no larger.
 
     Samples that are whole multiples of the recorder's step are kept as integers with that scale; all others as
     float32. Reading back gives the very same samples.
@@ -25,26 +30,61 @@ def write_channel(group: Any, channel: Channel, *, gzip: int) -> Any:
     data = channel.samples if counts is None else counts
     options: dict[str, Any] = {}
     if data.size:
-        options = {"chunks": (min(_CHUNK, data.size),), "compression": "gzip", "compression_opts": gzip}
-        options["shuffle"] = True
+        options = {"chunks": (min(_CHUNK, data.size),), "compression": "gzip", "shuffle": True}
+        options["compression_opts"] = _QUICKEST if gzip is None else gzip
     # A slash makes a group, which reads back as the same name; only names that HDF5 would bend are changed.
     parts = channel.name.split("/")
     name = channel.name if all(part not in ("", ".", "..") for part in parts) else "_".join(parts) + "_"
-    node = group.create_dataset(name, data=data, **options)
-    for key, value in (
-        ("sample_rate_hz", channel.sample_rate_hz),
-        ("unit", _UNITS[channel.quantity] or channel.recorded_unit),
-        ("quantity", channel.quantity),
-        ("recorded_unit", channel.recorded_unit or None),
-        ("scale", None if counts is None else channel.step),
-        ("step", channel.step),
-        ("full_scale", channel.full_scale),
-        ("pulses_per_rev", channel.pulses_per_rev),
-        ("axis", channel.axis),
-    ):
-        if value is not None:
-            node.attrs[key] = value
+    if gzip is None and data.size:
+        node = group.create_dataset(name, shape=data.shape, dtype=data.dtype, **options)
+        _write_noise(node, data)
+    else:
+        node = group.create_dataset(name, data=data, **options)
+    write_attributes(
+        node,
+        {
+            "sample_rate_hz": channel.sample_rate_hz,
+            "unit": _UNITS[channel.quantity] or channel.recorded_unit,
+            "quantity": channel.quantity,
+            "recorded_unit": channel.recorded_unit or None,
+            "scale": None if counts is None else channel.step,
+            "step": channel.step,
+            "full_scale": channel.full_scale,
+            "pulses_per_rev": channel.pulses_per_rev,
+            "axis": channel.axis,
+        },
+    )
     return node
+
+
+def write_attributes(node: Any, said: Mapping[str, str | float | None]) -> None:
+    """New attributes of an h5py object, texts and numbers, those that are None left out.
+
+    The same as ``node.attrs[name] = value``, which takes three times as long: a kept capture has thirty.
+    """
+    from h5py import h5a, h5s, h5t, string_dtype
+
+    kinds = {str: h5t.py_create(string_dtype(), logical=True), float: h5t.NATIVE_DOUBLE}
+    one = h5s.create(h5s.SCALAR)
+    for name, value in said.items():
+        kind = kinds.get(type(value))
+        if kind is not None:
+            h5a.create(node.id, name.encode(), kind, one).write(np.array(value, dtype=kind.dtype))
+        elif value is not None:
+            node.attrs[name] = value
+
+
+def _write_noise(node: Any, data: NDArray[Any]) -> None:
+    """Write ``data`` (n,) chunk by chunk. Noise repeats nothing but runs of zeros in its highest bytes, so that for
+    nothing else is looked (deflate's strategy of run lengths; any reader of gzip reads it)."""
+    (size,) = node.chunks
+    for start in range(0, data.size, size):
+        chunk = np.zeros(size, dtype=data.dtype)
+        piece = data[start : start + size]
+        chunk[: piece.size] = piece
+        by_place = chunk.view(np.uint8).reshape(size, -1).T.tobytes()
+        packer = zlib.compressobj(_QUICKEST, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_RLE)
+        node.id.write_direct_chunk((start,), packer.compress(by_place) + packer.flush())
 
 
 def _counts(channel: Channel) -> NDArray[Any] | None:

@@ -6,10 +6,10 @@ The file alone can give back every row of the capture in the database. Each part
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -23,14 +23,14 @@ from vibe.core.errors import CaptureError
 from vibe.core.records.history import ArchivedSpectrum, Record, Value
 from vibe.history.stored_traces import arrays_of, past_from
 from vibe.storage.fence import fenced
-from vibe.storage.hdf5_channel import write_channel
+from vibe.storage.hdf5_channel import write_attributes, write_channel
 from vibe.storage.hdf5_guard import damaged_heap
 
 T = TypeVar("T")
 
 FORMAT = "vibe.kept/1"
 PACKED = 1
-"""Level of gzip: of what was measured, the best of time against size for the noise that accelerometers give."""
+"""Level of gzip of all but samples: the best of time against size."""
 _SHA256 = "sha256"
 
 
@@ -38,37 +38,37 @@ def packed(record: Record, channels: Sequence[Channel]) -> bytes:
     """The bytes of a capture's file; without channels it is a thinned one."""
     import h5py
 
-    buffer = io.BytesIO()
-    with h5py.File(buffer, "w", track_order=True) as file:
-        for key, value in (
-            ("format", FORMAT),
-            ("content", record.content),
-            ("drive", record.drive),
-            ("measured_at", record.measured_at.isoformat()),
-            ("speed_rpm", None if record.speed_hz is None else 60.0 * record.speed_hz),
-            ("load_percent", record.load_percent),
-        ):
-            if value is not None:
-                file.attrs[key] = value
+    # In memory: the name is never one on a disk.
+    with h5py.File("kept", "w", driver="core", backing_store=False, track_order=True) as file:
+        write_attributes(
+            file,
+            {
+                "format": FORMAT,
+                "content": record.content,
+                "drive": record.drive,
+                "measured_at": record.measured_at.isoformat(),
+                "speed_rpm": None if record.speed_hz is None else 60.0 * record.speed_hz,
+                "load_percent": record.load_percent,
+            },
+        )
         if channels:
             group = file.create_group("channels", track_order=True)
             for channel in channels:
-                node = write_channel(group, channel, gzip=PACKED)
+                node = write_channel(group, channel, gzip=None)
                 # Names that HDF5 would bend are written otherwise; this one is the point's.
-                node.attrs["point"] = channel.name
-                _sign(node)
+                write_attributes(node, {"point": channel.name, _SHA256: _hash(node)})
         spectra = file.create_group("spectra", track_order=True)
         for number, spectrum in enumerate(record.spectra):
             node = _dataset(spectra, f"{number:03d}", spectrum.top.astype(np.float32))
-            for key in ("point", "kind", "axis", "step"):
-                node.attrs[key] = getattr(spectrum, key)
-            _sign(node)
+            said = {key: getattr(spectrum, key) for key in ("point", "kind", "axis", "step")}
+            write_attributes(node, {**said, _SHA256: _hash(node)})
         if record.past is not None:
             group = file.create_group("past", track_order=True)
             for name, array in arrays_of(record.past).items():
                 _sign(_dataset(group, name, array))
         _sign(_dataset(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8)))
-    return buffer.getvalue()
+        file.flush()
+        return bytes(file.id.get_file_image())
 
 
 def _dataset(group: Any, name: str, data: NDArray[Any]) -> Any:
@@ -77,7 +77,7 @@ def _dataset(group: Any, name: str, data: NDArray[Any]) -> Any:
 
 
 def _sign(node: Any) -> None:
-    node.attrs[_SHA256] = _hash(node)
+    write_attributes(node, {_SHA256: _hash(node)})
 
 
 def _hash(node: Any) -> str:
@@ -102,6 +102,16 @@ def read_record(path: Path) -> Record:
         CaptureError: the file is missing or damaged.
     """
     return _from(path, _record)
+
+
+def read_rows(path: Path) -> tuple[Record, bool]:
+    """What the database keeps of a capture: all of its record but spectra and what it left for later ones; and whether
+    its samples are there.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, _rows_of)
 
 
 def read_spectra(path: Path) -> tuple[ArchivedSpectrum, ...]:
@@ -163,11 +173,15 @@ def path_content(path: Path) -> str:
     return path.name.split(".", 1)[0]
 
 
-def _record(file: Any) -> Record:
+def _rows_of(file: Any) -> tuple[Record, bool]:
     fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
     fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
     fields["values"] = tuple(Value(**value) for value in fields["values"])
-    return Record(**fields, spectra=_spectra(file), past=_past(file))
+    return Record(**fields, spectra=()), _has_samples(file)
+
+
+def _record(file: Any) -> Record:
+    return replace(_rows_of(file)[0], spectra=_spectra(file), past=_past(file))
 
 
 def _past(file: Any) -> PastCapture | None:

@@ -73,14 +73,16 @@ def _insert_traced(connection: sqlite3.Connection, capture: int | None, record: 
     run("INSERT INTO health VALUES (?,?)", (capture, zlib.compress(record.health.encode("utf-8"))))
     for finding in _findings(record):
         run("INSERT INTO finding VALUES (?,?,?,?,?,?,?)", (capture, *finding))
-    time_s = record.measured_at.timestamp()
-    for key, (value, unit) in _values(record).items():
-        run(f"INSERT INTO series ({', '.join(_SERIES)}, unit) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING", (*key, unit))
-        run(
-            "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
-            "AND subject = ?",
-            (time_s, capture, value, *key),
-        )
+    time_s, values = record.measured_at.timestamp(), _values(record).items()
+    connection.executemany(
+        f"INSERT INTO series ({', '.join(_SERIES)}, unit) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING",
+        [(*key, unit) for key, (_, unit) in values],
+    )
+    connection.executemany(
+        "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
+        "AND subject = ?",
+        [(time_s, capture, value, *key) for key, (value, _) in values],
+    )
 
 
 def counts(connection: sqlite3.Connection) -> dict[int, int]:

@@ -215,7 +215,7 @@ def _database(store: Store) -> Iterator[StoreRemark]:
 def _rows_against_file(store: Store, content: str, counted: Mapping[int, int]) -> str:
     """Whether the rows of a capture, whose file is the one that was kept, say what that file says."""
     try:
-        return store.amiss(capture_file.read_record(store.path_of(content)), counted)
+        return store.amiss(capture_file.read_rows(store.path_of(content))[0], counted)
     except CaptureError as error:
         return error.reason if store.path_of(content).exists() else ""  # gone meanwhile
 

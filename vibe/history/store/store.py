@@ -124,7 +124,7 @@ class Store(DecisionBook):
 
     def take(self, part: Path) -> bool:
         """Keep a capture that was ``prepared`` in the workplace, by whatever process; as ``add``."""
-        record = capture_file.read_record(part)
+        record, has_samples = capture_file.read_rows(part)
         path = self.path_of(checked_content(record.content))
         with _written(self.folder, f"keep {record.file}"):
             sha256 = digest(part)
@@ -139,9 +139,7 @@ class Store(DecisionBook):
                 undo[path] = None
                 put_in_place(part, path)
                 if known is None:
-                    capture_rows.insert(
-                        self._connection, record, sha256, "kept" if capture_file.has_samples(path) else "thinned"
-                    )
+                    capture_rows.insert(self._connection, record, sha256, "kept" if has_samples else "thinned")
                 else:
                     self._say_of_file(record.content, "kept", sha256)
         return True
@@ -149,16 +147,14 @@ class Store(DecisionBook):
     def index(self, path: Path) -> None:
         """Make the rows of a capture anew from its file, which is in its place."""
         with _written(self.folder, f"take in {path.name}"):
-            record = capture_file.read_record(path)
+            record, has_samples = capture_file.read_rows(path)
             sha256 = digest(path)
             with self._changing():
                 known = self._connection.execute("SELECT 1 FROM capture WHERE content = ?", (record.content,))
                 if known.fetchone():
                     capture_rows.make_anew(self._connection, record)
                 else:
-                    capture_rows.insert(
-                        self._connection, record, sha256, "kept" if capture_file.has_samples(path) else "thinned"
-                    )
+                    capture_rows.insert(self._connection, record, sha256, "kept" if has_samples else "thinned")
 
     def replace_file(self, content: str, bare: bytes) -> None:
         """Put a thinned file in the place of a capture's file; the old one comes back where that comes to nothing."""

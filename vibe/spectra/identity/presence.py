@@ -292,7 +292,7 @@ class Strays:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
         (lines, 1) shows which of the ``orders`` (lines, 1) are multiples of the shaft. A loud line among faint ones is
         no stray."""
-        least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
+        least = np.fmax(surprise / AS_HIGH, STANDS)
         above = self.lines.size - np.searchsorted(self.lines, least)
         rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
         rows = np.flatnonzero(whole[:, 0])
@@ -484,12 +484,15 @@ class Axis:
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
         asked for, at the shaft's own lines."""
-        best = np.full(orders.shape, np.nan)
+        best: Real | None = None
         for row, step in self.rows:
             spot = np.rint(orders / step).astype(np.int64)
-            inside = (spot > 1) & (spot < row.size - 2)
-            clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
-            best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
+            shown = (spot > 1) & (spot < row.size - 2)
+            if not shaft:
+                shown &= (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
+            found = np.where(shown, np.take(row, spot, mode="clip"), np.nan)
+            best = found if best is None else np.fmax(best, found)
+        assert best is not None
         return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
 
 
@@ -571,8 +574,15 @@ def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real
     nothing. Lines of others are as loud as the drive's own: no line shows more than that one stands where few do."""
     noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
     stray = np.minimum(stray, seen)  # A line that may be missing must never count against the drive by standing.
-    ratio = np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud))
-    return np.asarray(np.where(np.isnan(surprise), 0.0, ratio))
+    own = (1 - seen) * noise
+    own += seen * loud
+    noise *= 1 - stray
+    loud *= stray
+    noise += loud
+    own /= noise
+    ratio = np.log(own, out=own)
+    ratio[np.isnan(surprise)] = 0.0
+    return ratio
 
 
 def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
@@ -596,16 +606,16 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
             return 0.0
         pieces = item.samples[starts[:, None] + np.arange(n)] * np.hanning(n).astype(np.float32)
         power = np.abs(np.fft.rfft(pieces, axis=1)) ** 2
-        for order in orders:
-            middle = round(order * SEGMENT_TURNS)
-            if middle + 9 > power.shape[1]:
-                continue
-            line = power[:, middle - 1 : middle + 2].max(axis=1)
-            around = [power[:, max(1, middle - 8) : middle - 2], power[:, middle + 3 : middle + 9]]
-            floor = np.median(np.concatenate(around, axis=1), axis=1) / np.log(2.0)
-            usual = float(np.median(line))
-            if usual > 16 * float(np.median(floor)):
-                ratios.append(np.where(line > 6 * floor, line / usual, 0.0))
+        middles = np.rint(np.array(orders) * SEGMENT_TURNS).astype(int)
+        middles = middles[middles + 9 <= power.shape[1], None]
+        # (segments, lines)
+        lines = power[:, middles + np.arange(-1, 2)].max(axis=2)
+        around = power[:, middles + np.concatenate([np.arange(-8, -2), np.arange(3, 9)])]
+        floors = np.median(around, axis=2) / np.log(2.0)
+        usual = np.median(lines, axis=0)
+        stands = usual > 16 * np.median(floors, axis=0)
+        lines, floors, usual = lines[:, stands], floors[:, stands], usual[stands]
+        ratios += list(np.where(lines > 6 * floors, lines / usual, 0.0).T)
     if not ratios:
         return 0.0
     missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.line_likelihood import odds_of_lines
-from vibe.spectra.speed.phase_refinement import Low, Refined, refinements
+from vibe.spectra.speed.phase_refinement import Low, Refined, all_refinements, refinements
 
 SAME_SIGMAS = 3.0
 """Laws whose mean speeds lie within so many of their joint standard deviations have one speed."""
@@ -60,13 +60,13 @@ def law_choice(
     ends = refinements(law, lows, orders, segment_turns)
     if not ends:
         return None
-    for other in _exchanged(ends[0].law, orders, unresolved, range_hz):
+    exchanged = _exchanged(ends[0].law, orders, unresolved, range_hz)
+    for other, found in zip(exchanged, all_refinements(exchanged, lows, orders, segment_turns), strict=True):
         # Where it stands already it is as exact as the law that it was made from.
-        ends.append(replace(ends[0], law=other, explained=-np.inf))
-        ends += refinements(other, lows, orders, segment_turns)
+        ends += [replace(ends[0], law=other, explained=-np.inf), *found]
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
         return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
-    weights = np.array([_weight(end.law, lows, orders, range_hz[1]) for end in ends])
+    weights = _weights([end.law for end in ends], lows, orders, range_hz[1])
     return _chosen(ends, weights, settled_hz)
 
 
@@ -86,12 +86,23 @@ def _chosen(ends: Sequence[Refined], weights: NDArray[np.float64], settled_hz: f
     )
 
 
-def _weight(law: AngleLaw, lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float) -> float:
-    """Log likelihood ratio of the lines at ``orders`` (ascending) where ``law`` puts them, against nothing. Lines that
+def _weights(
+    laws: Sequence[AngleLaw], lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float
+) -> NDArray[np.float64]:
+    """Log likelihood ratio of the lines at ``orders`` (ascending) where each law puts them, against nothing. Lines that
     the capture does not resolve count once, as the likeliest of them: one peak between two is no proof of both."""
-    odds = odds_of_lines(lows, law, np.array([law.mean_hz]), orders, high_hz)[:, 0]
-    groups = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= RESOLVED / law.total_turns)
-    return float(np.maximum.reduceat(odds, groups).sum())
+    odds = np.empty((orders.size, len(laws)))
+    # Samples lie alike on the angle of all steady laws.
+    steady = [k for k, law in enumerate(laws) if law.is_steady]
+    for numbers in [steady, *([k] for k, law in enumerate(laws) if not law.is_steady)]:
+        if numbers:
+            speeds = np.array([laws[k].mean_hz for k in numbers])
+            odds[:, numbers] = odds_of_lines(lows, laws[numbers[0]], speeds, orders, high_hz)
+    found = np.empty(len(laws))
+    for k, law in enumerate(laws):
+        groups = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= RESOLVED / law.total_turns)
+        found[k] = np.maximum.reduceat(odds[:, k], groups).sum()
+    return found
 
 
 def _same(one: Refined, other: Refined) -> bool:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, quick_near, unpadded_transform_of
-from vibe.spectra.speed.speed_variation import smoothed
+from vibe.spectra.speed.speed_variation import SmoothedTurns, all_smoothed, speed_priors
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -42,6 +43,8 @@ FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
 """Bins off a line, clear of its Hann main lobe, that give the floor next to it."""
 MOST_SEGMENTS = 240
 """Bounds the work; a correction that bends more often is jitter (our choice)."""
+FEW_SEGMENTS = 64
+"""Up to which several laws are corrected together; the matrices of more keep a processor busy by themselves."""
 BEGINNINGS = (0, 1, -1)
 """Passes at which the correction may begin: the lowest orders, the next, all at once."""
 LEAST_OFF = 1e-3
@@ -123,21 +126,31 @@ def refinements(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns:
     beginnings are tried. Those that have come to the same law go on as one. The mean speed may move by less than the
     capture resolves at order 1.
     """
+    return all_refinements([law], lows, orders, segment_turns)[0]
+
+
+def all_refinements(
+    laws: Sequence[AngleLaw], lows: Sequence[Low], orders: Real, segment_turns: float
+) -> list[list[Refined]]:
+    """:func:`refinements` of each of ``laws``, their passes worked through side by side."""
     counts = [int(np.count_nonzero(orders <= reach)) for reach in REACHES]
     # A beginning without a line of its own begins with the first that there is.
     begin_at = {next((count for count in counts[first:] if count), 0) for first in BEGINNINGS}
-    ways: list[Refined | AngleLaw] = []
+    ways: list[list[Refined | AngleLaw]] = [[] for _ in laws]
     for count in sorted(set(counts) - {0}):
         chosen = orders[:count]
-        if count in begin_at:
-            ways.append(law)
-        ways = _parted(ways, float(chosen[-1]))
-        for number, way in enumerate(ways):
-            step = _corrected(_law_of(way), lows, chosen, segment_turns)
-            if step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s:
-                ways[number] = step
-    ends = [way for way in ways if isinstance(way, Refined)]
-    return sorted(ends, key=lambda way: -way.explained)
+        begun = [[*own, law] if count in begin_at else own for law, own in zip(laws, ways, strict=True)]
+        ways = [_parted(own, float(chosen[-1])) for own in begun]
+        steps = iter(_corrected([_law_of(way) for own in ways for way in own], lows, chosen, segment_turns))
+        ways = [[_next(way, next(steps), law) for way in own] for law, own in zip(laws, ways, strict=True)]
+    ends = [[way for way in own if isinstance(way, Refined)] for own in ways]
+    return [sorted(own, key=lambda way: -way.explained) for own in ends]
+
+
+def _next(way: Refined | AngleLaw, step: Refined | None, law: AngleLaw) -> Refined | AngleLaw:
+    """What a pass made of a ``way`` that began at ``law``: no ``step`` may lead farther than the capture resolves."""
+    holds = step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s
+    return step if step is not None and holds else way
 
 
 def _law_of(way: Refined | AngleLaw) -> AngleLaw:
@@ -159,93 +172,134 @@ def _parted(ways: Sequence[Refined | AngleLaw], top_order: float) -> list[Refine
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Seen:
-    """Complex amplitudes (lines, segments) of one channel, the noise power of each line (lines,), and the response
-    (lines, orders) of a line's place to every modelled order."""
+    """What was read of lines in every segment, on each of some laws: complex amplitudes (laws, channels, lines,
+    segments), each turned back by as much as its place turns until the middle of the segment; the noise power of each
+    line (laws, channels, lines); and the response (laws, channels, lines, orders) of a line's place to every modelled
+    order."""
 
     values: Complex
     noise: Real
     response: Real
 
 
-def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: float) -> Refined | None:
-    """One pass: the law after ``ROUNDS`` Gauss-Newton steps; None where no line was seen or the steps had no hold."""
-    total = law.total_turns
-    span = min(segment_turns, total / 2)
-    hops = int(np.clip(2 * total / span - 1, 3, MOST_SEGMENTS))
-    centres = np.linspace(span / 2, total - span / 2, hops)
-    places = _separated(orders, SEPARATE_BINS / span)
-    orders = _with_neighbours(orders, SEPARATE_BINS / span)
-    windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
-    rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
-    start, end = float(law.time_s[0]), law.duration_s
-    times = law.when(law.turns[0] + centres) - start
+def _corrected(
+    laws: Sequence[AngleLaw], lows: Sequence[Low], orders: Real, segment_turns: float
+) -> list[Refined | None]:
+    """One pass: each law after ``ROUNDS`` Gauss-Newton steps; None where no line was seen or the steps had no hold.
+    Laws with as many segments go through it together: most arrays are so small that the number of calls counts."""
+    together: dict[tuple[float, int, int], list[int]] = {}
+    for number, law in enumerate(laws):
+        span = min(segment_turns, law.total_turns / 2)
+        hops = int(np.clip(2 * law.total_turns / span - 1, 3, MOST_SEGMENTS))
+        together.setdefault((span, hops, number if hops > FEW_SEGMENTS else -1), []).append(number)
+    found: list[Refined | None] = [None] * len(laws)
+    for (span, hops, _), numbers in together.items():
+        some = _corrected_alike([laws[number] for number in numbers], lows, orders, span, hops)
+        for number, one in zip(numbers, some, strict=True):
+            found[number] = one
+    return found
+
+
+def _corrected_alike(
+    laws: Sequence[AngleLaw], lows: Sequence[Low], orders: Real, span: float, hops: int
+) -> list[Refined | None]:
+    """The pass for laws that have all ``hops`` segments of ``span`` turns."""
+    places, modelled = _separated(orders, SEPARATE_BINS / span), _with_neighbours(orders, SEPARATE_BINS / span)
+    centres = np.stack([np.linspace(span / 2, law.total_turns - span / 2, hops) for law in laws])
+    seen = _seen_of(laws, lows, centres, span, modelled, places)
+    times = np.stack([law.when(law.turns[0] + own) - law.time_s[0] for law, own in zip(laws, centres, strict=True)])
     # How far the law at hand has already left a straight line: what is smoothed is the whole way, not the last step.
-    deviation = centres - law.mean_hz * times
-    errors, smooth = np.zeros(hops), None
-    noise = [row.noise for row in rows]
-    turning = np.exp(2j * np.pi * (orders - places[:, None])[:, None, :] * centres[:, None])
-    bases = [row.response[:, None, :] * turning for row in rows]
+    deviation = centres - np.array([[law.mean_hz] for law in laws]) * times
+    errors, noise, smooth = np.zeros(centres.shape), seen.noise, []
+    priors = [
+        speed_priors(own, duration_s=law.duration_s, mean_hz=law.mean_hz) for law, own in zip(laws, times, strict=True)
+    ]
+    information = 2 * OVERLAP_SHARE
     for _ in range(ROUNDS):
-        precision, pull = np.zeros((hops, hops)), np.zeros(hops)
-        turned: Complex = np.exp(2j * np.pi * orders * errors[:, None])
-        for k, row in enumerate(rows):
-            basis: Complex = bases[k] * turned
-            scale = 1.0 / np.sqrt(noise[k])[:, None]
-            span_of, amplitudes = _amplitudes(basis * scale[:, :, None], row.values * scale)
-            left = row.values - basis @ amplitudes
-            slope = scale * (basis @ (2j * np.pi * orders * amplitudes))
-            # What a change of angle and one of amplitudes would do alike says nothing of the angle.
-            shared = (np.conj(span_of) * slope[:, :, None]).sum(axis=0)
-            precision += np.diag((np.abs(slope) ** 2).sum(axis=0)) - np.real(np.conj(shared) @ shared.T)
-            pull += np.real(np.conj(slope) * scale * left).sum(axis=0)
-            # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
-            noise[k] = np.maximum(row.noise, np.mean(np.abs(left) ** 2, axis=1) * hops / max(1, hops - 2))
-        information = 2 * OVERLAP_SHARE
-        smooth = smoothed(
-            times,
-            information * precision,
-            information * (pull + precision @ (deviation + errors)),
-            duration_s=end,
-            mean_hz=law.mean_hz,
-        )
-        if smooth is None:
-            return None
-        errors = smooth.values[1:-1] - deviation
-        errors -= errors.mean()
-    assert smooth is not None
+        turning = np.exp(2j * np.pi * (centres + errors)[:, :, None] * modelled)
+        precision, pull, left = _step(seen, noise, turning, modelled)
+        # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
+        noise = np.maximum(seen.noise, left * (hops / max(1, hops - 2)))
+        pull += (precision @ (deviation + errors)[:, :, None])[:, :, 0]
+        smooth = all_smoothed(priors, information * precision, information * pull)
+        if any(one is None for one in smooth):
+            alone = [[law] for law in laws] if len(laws) > 1 else []
+            return [one for law in alone for one in _corrected_alike(law, lows, orders, span, hops)] or [None]
+        errors = np.stack([one.values[1:-1] for one in smooth if one is not None]) - deviation
+        errors -= errors.mean(axis=1, keepdims=True)
+    whole = _square(seen.values).mean(axis=-1) + seen.noise
+    explained = hops * np.log(whole / noise).sum(axis=(1, 2))
+    return [
+        _bent(law, one, explained=float(gain))
+        for law, one, gain in zip(laws, smooth, explained, strict=True) if one is not None
+    ]  # fmt: skip
+
+
+def _bent(law: AngleLaw, smooth: SmoothedTurns, explained: float) -> Refined | None:
+    """The law that runs as ``smooth`` off a straight line at the mean speed of ``law``; None where it would turn
+    back."""
+    time_s = law.time_s[0] + smooth.time_s
     turns = law.turns[0] + law.mean_hz * smooth.time_s + smooth.values - smooth.values[0]
     if smooth.steady:
-        ends = [0, -1]
-        turns, time_s = turns[ends], smooth.time_s[ends]
-    else:
-        time_s = smooth.time_s
-    if not np.all(np.diff(turns) > 0):  # Not a number either: the arithmetic had no hold.
+        time_s, turns = time_s[[0, -1]], turns[[0, -1]]
+    if not (turns[1:] > turns[:-1]).all():  # Not a number either: the arithmetic had no hold.
         return None
-    whole = [np.mean(np.abs(row.values) ** 2, axis=1) + row.noise for row in rows]
-    explained = hops * float(sum(np.log(w / n).sum() for w, n in zip(whole, noise, strict=True)))
-    law = AngleLaw(time_s=start + time_s, turns=turns)
-    return Refined(law=law, relative=smooth.end_to_end / total, explained=explained)
+    moved = AngleLaw(time_s=time_s, turns=turns)
+    return Refined(law=moved, relative=smooth.end_to_end / law.total_turns, explained=explained)
 
 
-def _amplitudes(basis: Complex, values: Complex) -> tuple[Complex, Complex]:
-    """Least squares of ``values`` (lines, segments) on ``basis`` (lines, segments, orders): an orthonormal base of what
-    the amplitudes can explain (lines, segments, rank), and the amplitudes (orders,)."""
-    flat = basis.reshape(-1, basis.shape[-1])
+def _step(seen: _Seen, noise: Real, turning: Complex, orders: Real) -> tuple[Real, Real, Real]:
+    """What the segments say of their angle errors, of which the log likelihood is ``pull`` · e - e · ``precision`` · e
+    / 2: precision (laws, segments, segments), pull (laws, segments); and the power that each line leaves unexplained
+    (laws, channels, lines). ``turning`` (laws, segments, orders): phases of the orders at the middles of the segments.
+
+    A line at each order, seen at each place in each segment, is the response times the turning: with a sum over places
+    for each pair of orders, and one over segments, least squares need no larger matrix.
+    """
+    scale = 1.0 / np.sqrt(noise)[..., None]
+    scaled = scale * seen.response
+    back = scaled.swapaxes(-1, -2)
+    # (laws, 1, orders, segments)
+    ahead = turning[:, None].swapaxes(-1, -2)
+    behind = np.conj(ahead)
+    base = _base(back @ scaled, behind @ turning[:, None])
+    # Of each order (laws, channels, orders, segments): what was seen of it.
+    own = (back @ (scale * seen.values)) * behind
+    amplitudes = base @ (np.conj(base.swapaxes(-1, -2)) @ own.sum(axis=-1, keepdims=True))
+    lines = amplitudes * ahead
+    left = seen.values - seen.response @ lines
+    slope = scaled @ (2j * np.pi * orders[:, None] * lines)
+    # What a change of angle and one of amplitudes would do alike says nothing of the angle.
+    shared = ((back @ slope) * behind).swapaxes(-1, -2) @ np.conj(base)
+    alike = np.ascontiguousarray(shared.swapaxes(1, 2)).reshape(*turning.shape[:2], -1).view(np.float64)
+    precision = -(alike @ alike.swapaxes(-1, -2))
+    segments = np.arange(turning.shape[1])
+    precision[:, segments, segments] += _square(slope).sum(axis=(1, 2))
+    pull = np.real(np.conj(slope) * (scale * left)).sum(axis=(1, 2))
+    return precision, pull, _square(left).mean(axis=-1)
+
+
+def _base(strengths: Real, turned: Complex) -> Complex:
+    """Combinations (laws, channels, orders, orders) of the orders that are seen apart, orthonormal as they are seen; 0
+    in the place of those that are not. ``strengths`` (laws, channels, orders, orders): products of what the places
+    respond to each pair of orders; ``turned`` (laws, 1, orders, orders): of how the two turn."""
+    products = strengths * turned
+    size = np.sqrt(np.diagonal(products, axis1=-2, axis2=-1).real)[..., None] + 1e-300
     # Strengths that count differ by a hundred at most, their squares by 1e4: products are as good as the matrix itself.
-    products = np.conj(flat.T) @ flat
-    size = np.sqrt(np.diagonal(products).real) + 1e-300
-    squares, vectors = np.linalg.eigh(products / np.outer(size, size))
-    kept = squares > LEAST_APART**2 * squares[-1]
-    strength, vectors = np.sqrt(squares[kept]), vectors[:, kept] / size[:, None]
-    left = flat @ (vectors / strength)
-    amplitudes = vectors @ ((np.conj(left.T) @ values.ravel()) / strength)
-    return left.reshape(*basis.shape[:2], -1), amplitudes
+    squares, vectors = np.linalg.eigh(products / (size * size.swapaxes(-1, -2)))
+    kept = squares > LEAST_APART**2 * squares[..., -1:]
+    strength = np.sqrt(squares, where=kept, out=np.full_like(squares, np.inf))
+    return np.asarray(vectors / (size * strength[..., None, :]))
+
+
+def _square(values: Complex) -> Real:
+    return np.square(values.real) + np.square(values.imag)
 
 
 def _separated(orders: Real, gap: float) -> Real:
     """Middles of groups of neighbouring ``orders`` (ascending) whose steps are below ``gap``."""
-    groups = np.split(orders, np.flatnonzero(np.diff(orders) >= gap) + 1)
-    return np.array([group.mean() for group in groups])
+    first = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= gap)
+    return np.asarray(np.add.reduceat(orders, first) / np.diff(first, append=orders.size))
 
 
 def _with_neighbours(orders: Real, gap: float) -> Real:
@@ -257,7 +311,7 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
     close = close[close < gap]
     if close.size == 0:
         return orders
-    crowded = np.array([o for o in orders if np.count_nonzero(np.abs(orders - o) < gap) > 1])
+    crowded = orders[np.count_nonzero(np.abs(orders[:, None] - orders) < gap, axis=1) > 1]
     more = (crowded[:, None] + close.min() * np.arange(-SIDEBANDS, SIDEBANDS + 1)).ravel()
     return np.unique(np.round(np.concatenate([orders, more]), 9))
 
@@ -266,11 +320,11 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: the first sample of each segment
     (``starts``, (segments,)), their ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle
-    of a segment, the ``turning`` (lines, segments) of its phase until there, the bins ``floor_bins`` next to it
-    (lines, floor bins), and the ``response``."""
+    of a segment, the ``turning`` (lines, segments) of its phase from there to the middle that was meant, the bins
+    ``floor_bins`` next to it (lines, floor bins), and the ``response``."""
 
     starts: NDArray[np.intp]
-    taper: Real
+    taper: NDArray[np.float32]
     cosine: NDArray[np.float32]
     sine: NDArray[np.float32]
     turning: Complex
@@ -282,51 +336,75 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
     per_turn = size / total
     n = min(size, quick_near(round(span * per_turn), LEAST_OFF))
-    starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
-    # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
+    starts = np.minimum(np.maximum(np.rint((centres - span / 2) * per_turn), 0.0), size - n).astype(int)
+    # The response is real where phases are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
-    turn = np.outer(local, places)
+    turn = local[:, None] * places
     # Whole turns taken out, single precision is enough for the rest.
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
     # Not padded to a quicker length: in a segment of whole turns the shaft's lines lie in the middle of bins, and leak
     # into no floor.
-    bins = np.round(places * n / per_turn).astype(int)
+    bins = np.rint(places * n / per_turn).astype(int)[:, None] + FLOOR_BINS
     return _Windows(
         starts=starts,
-        taper=np.hanning(n),
+        taper=_hann(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
-        turning=np.exp(-2j * np.pi * np.outer(places, middles)),
-        floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        turning=np.exp(2j * np.pi * places[:, None] * (centres - middles)),
+        floor_bins=np.minimum(np.maximum(bins, 1), n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
 
-def _seen(item: Low, windows: _Windows) -> _Seen:
-    """Lines of a channel already laid on angle."""
-    weight = windows.taper.sum()
-    pieces = np.lib.stride_tricks.sliding_window_view(item.samples, windows.taper.size)[windows.starts]
-    pieces = pieces * windows.taper.astype(np.float32)
+@lru_cache(maxsize=4)
+def _hann(n: int) -> NDArray[np.float32]:
+    return np.hanning(n).astype(np.float32)
+
+
+def _weight(n: int) -> float:
+    """Sum of the samples of a symmetric Hann window."""
+    return (n - 1) / 2
+
+
+def _seen_of(
+    laws: Sequence[AngleLaw], lows: Sequence[Low], centres: Real, span: float, orders: Real, places: Real
+) -> _Seen:
+    """Lines at ``places`` of all channels, laid on each law, in segments of ``span`` turns about ``centres`` (laws,
+    segments)."""
+    values, noise, response = [], [], []
+    for law, own in zip(laws, centres, strict=True):
+        sizes = {item.samples.size for item in lows}
+        windows = {size: _windows(size, law.total_turns, own, span, orders, places) for size in sizes}
+        read = [_read(item, windows[item.samples.size]) for item in all_laid(lows, law)]
+        values.append([amplitudes for amplitudes, _ in read])
+        noise.append([power for _, power in read])
+        response.append([windows[item.samples.size].response for item in lows])
+    return _Seen(values=np.array(values), noise=np.array(noise), response=np.array(response))
+
+
+def _read(item: Low, windows: _Windows) -> tuple[Complex, Real]:
+    """Amplitudes (lines, segments) of one channel, and the noise power of each line."""
+    n = windows.taper.size
+    weight = _weight(n)
+    pieces = np.stack([item.samples[start : start + n] for start in windows.starts]) * windows.taper
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    floor_bins = np.abs(fft.rfft(pieces, axis=1)[:, windows.floor_bins]) ** 2
-    floor = np.median(floor_bins, axis=(0, 2)) / np.log(2.0) / weight**2
-    return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
+    near = fft.rfft(pieces, axis=1)[:, windows.floor_bins].swapaxes(0, 1).reshape(values.shape[0], -1)
+    power = np.sort(np.abs(near) ** 2, axis=1)
+    middle = [(power.shape[1] - 1) // 2, power.shape[1] // 2]
+    floor = power[:, middle].mean(axis=1) / np.log(2.0) / weight**2
+    return values * windows.turning, floor + 1e-30
 
 
 def _hann_response(cycles: Real, n: int) -> Real:
     """What a symmetric Hann window of ``n`` samples sees of a line ``cycles`` per sample off, over a line on its place.
 
-    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle.
+    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle; there they are -1, n
+    and -1 large.
     """
-
-    def kernel(x: Real) -> Real:
-        bottom = np.sin(np.pi * x)
-        near = np.abs(bottom) < 1e-12
-        return np.asarray(np.where(near, float(n), np.sin(np.pi * n * x) / np.where(near, 1.0, bottom)))
-
-    def window(x: Real) -> Real:
-        step = 1.0 / (n - 1)
-        return 0.5 * kernel(x) + 0.25 * (kernel(x - step) + kernel(x + step))
-
-    return window(cycles) / window(np.zeros(1))
+    step = 1.0 / (n - 1)
+    half = np.pi * np.stack([cycles - step, cycles, cycles + step])
+    bottom = np.sin(half)
+    near = np.abs(bottom) < 1e-12
+    before, middle, after = np.where(near, float(n), np.sin(n * half) / np.where(near, 1.0, bottom))
+    return np.asarray((0.5 * middle + 0.25 * (before + after)) / _weight(n))

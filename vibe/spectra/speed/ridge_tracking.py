@@ -63,7 +63,8 @@ def paths(
     held = np.concatenate([speeds[:1], speeds, speeds[-1:]])
     path = np.concatenate([[0.0], np.cumsum(np.diff(knots) * (held[1:] + held[:-1]) / 2)])
     shapes = []
-    for turns, price in zip((curve.integ()(knots) - curve.integ()(0.0), path), PRICE_OF_MOTION, strict=True):
+    smooth = curve.integ()
+    for turns, price in zip((smooth(knots) - smooth(0.0), path), PRICE_OF_MOTION, strict=True):
         if np.all(np.diff(turns) > 0):
             shape = AngleLaw(time_s=knots, turns=turns * duration / turns[-1])
             if shape.drift > LEAST_DRIFT:
@@ -79,7 +80,8 @@ def steady_ramps(duration: float) -> list[AngleLaw]:
 
 def _largest_within(values: Real, reach: int) -> Real:
     """The largest of each value and its ``reach`` neighbours on either side."""
-    largest, width = np.pad(values, reach, constant_values=-np.inf), 1
+    largest, width = np.full(values.size + 2 * reach, -np.inf), 1
+    largest[reach : reach + values.size] = values
     while width <= 2 * reach:
         step = min(width, 2 * reach + 1 - width)
         largest = np.maximum(largest[:-step], largest[step:])

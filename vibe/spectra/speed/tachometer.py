@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.speed.speed_variation import SmoothedTurns, smoothed
+from vibe.spectra.speed.speed_variation import SmoothedTurns, smoothed, speed_priors
 
 Real = NDArray[np.float64]
 
@@ -377,7 +377,8 @@ def _smoothed(
     deviation = angle - mean_hz * at
     # Where angles are counted from is open: what a constant would do says nothing.
     precision = np.diag(weight) - np.outer(weight, weight) / weight.sum()
-    smooth = smoothed(at, precision, precision @ deviation, duration_s=duration_s, mean_hz=mean_hz, how_sure=True)
+    priors = speed_priors(at, duration_s=duration_s, mean_hz=mean_hz)
+    smooth = smoothed(priors, precision, precision @ deviation, how_sure=True)
     if smooth is None:
         return None, None
     curve = smooth.values

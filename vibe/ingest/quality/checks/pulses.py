@@ -232,7 +232,8 @@ def _of_shaft(x: Samples, rate_hz: float, speed_hz: float) -> _Pulse | None:
     padded = 1 << (4 * x.size - 1).bit_length()
     step_hz = rate_hz / padded
     shaped = (x - x.mean()) * hann(x.size)
-    spectrum: Lines = np.asarray(scipy.fft.rfft(shaped, padded), dtype=np.complex128) * (4 / x.size)
+    asked = 2 + int((orders[-1] + 1) * (1 + _SPEED_RANGE) * speed_hz / step_hz)
+    spectrum: Lines = np.asarray(scipy.fft.rfft(shaped, padded)[:asked], dtype=np.complex128) * (4 / x.size)
     size = np.abs(spectrum)
     rates = np.arange(
         1 - _SPEED_RANGE, 1 + _SPEED_RANGE, _SPEED_STEP_LINES / (x.size / rate_hz) / orders[-1] / speed_hz
@@ -313,26 +314,29 @@ def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats, *, all_of_
 
 def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
     use = np.ones(orders.size, dtype=bool)
-    places = np.arange(_PLACES) / _PLACES
-    waves = np.exp(2j * np.pi * np.outer(orders, places))
+    places = np.arange(_PLACES)
+    waves = np.exp(2j * np.pi * np.outer(orders, places / _PLACES))
+    from_place = (places[:, None] - places) % _PLACES
     most = orders.size // _LEFT_OUT
     for left_out in range(most + 1):
         z, w = slopes[use], waves[use]
         count = int(use.sum())
         along = np.real(z @ w)  # edges are real: they have no phase of their own
         gram = np.real(w.sum(axis=0))
-        across = gram[(np.arange(_PLACES)[:, None] - np.arange(_PLACES)) % _PLACES]
+        across = gram[from_place]
         # Least squares of every pair of edges.
-        det = count**2 - across**2
-        np.fill_diagonal(det, np.inf)
+        det = count**2 - gram**2
+        det[0] = np.inf  # an edge with itself
+        det = np.maximum(det, 1e-6 * count**2)[from_place]
         p, q = along[:, None], along[None, :]
-        det = np.maximum(det, 1e-6 * count**2)
         first = (count * p - across * q) / det
         # The other way round the same pair changes places.
         second = first.T
         # Of opposite sign, the first one rising, and even: two such ratios leave nothing else.
         even = (first < -_EVEN * second) & (-second < _EVEN * first)
-        gain = np.where(even, first * p + second * q, 0.0)
+        gain = first * p
+        gain += second * q
+        gain[~even] = 0.0
         i, j = divmod(int(gain.argmax()), _PLACES)
         total = float(np.square(np.abs(z)).sum())
         fit = float(gain[i, j]) / max(total, 1e-30)
