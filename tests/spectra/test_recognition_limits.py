@@ -170,3 +170,12 @@ def test_what_strays_bring_is_seen_close_by_on_either_side_but_for_the_speed_its
     np.testing.assert_allclose(off, -off[::-1], atol=1e-12)
     right = off[off > 0]
     np.testing.assert_allclose(right, [0.003, 0.005, 0.008, 0.012, 0.017, 0.022, 0.027], rtol=1e-6)
+
+
+def test_what_planets_come_round_at_is_no_sign_of_half_the_speed() -> None:
+    """A sun of 15 teeth and planets of 30, seen from a carrier that turns once in 81: their pitch errors make lines at
+    multiples of 40/81, of which the 15th lies at half of the mesh."""
+    planet = 40 / 81
+    mesh = 30 * planet * np.array([1.0, 2.0, 3.0])
+    assert lines_of._not_of_double(mesh, (1.0, 80 / 81)).tolist() == [True, False, True]
+    assert not lines_of._not_of_double(mesh, (1.0, 80 / 81, planet)).any()

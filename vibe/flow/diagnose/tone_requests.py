@@ -35,6 +35,9 @@ LEAST_SLIP_HZ = 0.02
 twice line (common practice)."""
 SHAFT_HARMONICS = 10
 """Multiples of a shaft that unbalance, misalignment and looseness make; half orders as far (common practice)."""
+FIRST_PARTS = ("stage1.ring_pin", "stage1.lobe", "stage1.planet_tooth")
+"""Parts of a first stage that come round about once a turn of the input or half as often. What slower stages come round
+at divides all orders there are, and would excuse anything."""
 MESH_HARMONICS = 5
 """Of a mesh, each with its sidebands (common practice)."""
 SMOOTH_HARMONICS = 6
@@ -213,7 +216,10 @@ def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
     from vibe.spectra.identity.recognition import Candidate
 
     return Candidate(
-        range_hz=drive.input.speed_range_hz, nominal_hz=drive.input.speed_hz, orders=speed_orders(drive, table)
+        range_hz=drive.input.speed_range_hz,
+        nominal_hz=drive.input.speed_hz,
+        orders=speed_orders(drive, table),
+        turns=tuple(sorted({tone.order for tone in table.tones if tone.id in FIRST_PARTS})),
     )
 
 

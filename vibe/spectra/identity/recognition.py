@@ -62,11 +62,13 @@ TACHOMETER_DISAGREES = 0.003
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """A kind of drive: speeds of its input [Hz] and the orders of the lines that it makes when sound."""
+    """A kind of drive: speeds of its input [Hz], the orders of the lines that it makes when sound, and how often parts
+    of its first stage come round (``turns``, orders): pitch errors make lines at any multiple of these."""
 
     range_hz: tuple[float, float]
     nominal_hz: float
     orders: tuple[float, ...]
+    turns: tuple[float, ...] = ()
 
     def like(self, other: Candidate) -> bool:
         """No vibration distinguishes the two: same orders, and ranges that overlap."""
@@ -297,7 +299,7 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
     place = int(np.flatnonzero(outside)[weight[outside].argmax()])
     halves = np.flatnonzero(_near(speeds, float(speeds[place]) / 2, lines.duration_s) & outside)
     for half in (int(halves[weight[halves].argmax()]) if halves.size else place, place):
-        only = float(ratios[_not_of_double(used, own.orders), half].sum())
+        only = float(ratios[_not_of_double(used, (*own.orders, *own.turns)), half].sum())
         if weight[half] > weight[place] - SURE and only > SURE:
             place, double = half, _near(speeds, 2 * float(speeds[half]), lines.duration_s)
             break
@@ -307,7 +309,7 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
     if abs(inside.speed_hz / (2 * fastest.speed_hz) - 1) < APART:
         # Among many lines strays meet such orders at any speed: what they bring at others is no sign of this one.
         near = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
-        strays = float(lines.at(near, used)[_not_of_double(used, own.orders)].sum(axis=0).max())
+        strays = float(lines.at(near, used)[_not_of_double(used, (*own.orders, *own.turns))].sum(axis=0).max())
         if only < CERTAIN + max(0.0, strays) and inside.log_odds > CERTAIN:
             return None
         fastest = replace(fastest, log_odds=max(fastest.log_odds, inside.log_odds + only))
@@ -318,7 +320,7 @@ def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool
     """Orders that a shaft of twice the speed does not make.
 
     Whole ones do not count: a loose machine makes halves. Nor do those that pitch errors put there at twice the speed,
-    at any multiple of a part that comes round about once a turn.
+    at any multiple of a part that comes round about once a turn, or as planets and their cranks do.
     """
     bases = np.array([order for order in all_orders if order < BASE_BELOW])
     times = orders[:, None] / 2 / bases
