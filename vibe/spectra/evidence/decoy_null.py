@@ -128,13 +128,13 @@ class DecoyNull:
             if not tries:
                 continue
             wanted = [self._combs(r, sidebands, self.places(r, carrier)) for r, carrier, sidebands in tries]
-            for (request, carrier, sidebands), scores in zip(tries, self.scorer.score(wanted, slip=slip), strict=True):
-                spot = int(scores.score.argmax())
+            for (request, carrier, sidebands), combs, best in zip(
+                tries, wanted, self.scorer.best(wanted, slip=slip), strict=True
+            ):
                 reading = CombReading(
-                    request=request, carrier=carrier, order=float(scores.orders[spot]),
-                    score=float(scores.score[spot]), group=int(scores.group[spot]),
-                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands,
-                    places=max(1, scores.score.size // self._finer(request)),
+                    request=request, carrier=carrier, order=best.order, score=best.score, group=best.group,
+                    harmonics=best.harmonics, sidebands=sidebands,
+                    places=max(1, combs.orders.size // self._finer(request)),
                 )  # fmt: skip
                 if reading.score > self._readings.setdefault(request.name, reading).score:
                     self._readings[request.name] = reading
@@ -236,7 +236,7 @@ class DecoyNull:
         new = np.isnan(curve[place])
         if new.any():
             wanted = [self._combs(request, sidebands, orders[new])]
-            curve[place[new]] = self.scorer.score(wanted, slip=request.slips, where=False)[0].score
+            curve[place[new]] = self.scorer.score(wanted, slip=request.slips)[0]
         return curve[place]
 
     def _outside(

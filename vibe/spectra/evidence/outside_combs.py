@@ -178,14 +178,10 @@ class _Search:
         orders = self.whole.scorer.half_bins(self.lowest, highest)
         found: list[_Found] = []
         for _ in range(MOST_LOOKS):
-            scores = self.whole.scorer.score([Combs(orders=orders, mask=self.taken, max_harmonic=12)], slip=True)[0]
-            spot = int(scores.score.argmax())
-            if float(scores.score[spot]) < LEAST_SCORE or len(found) >= MOST_OUTSIDE:
+            (best,) = self.whole.scorer.best([Combs(orders=orders, mask=self.taken, max_harmonic=12)], slip=True)
+            if best.score < LEAST_SCORE or len(found) >= MOST_OUTSIDE:
                 break
-            one = self._explained(
-                float(scores.orders[spot]), float(scores.score[spot]), int(scores.group[spot]),
-                int(scores.harmonics[spot]),
-            )  # fmt: skip
+            one = self._explained(best.order, best.score, best.group, best.harmonics)
             if one is not None:
                 found.append(one)
         return found, self.owned
