@@ -17,7 +17,7 @@ from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, in_pieces
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
-from vibe.spectra.evidence.comb import CombRequest
+from vibe.spectra.evidence.comb import CombRequest, CombScorer
 from vibe.spectra.evidence.comb_evidence import own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace
 from vibe.spectra.evidence.decoy_null import Families
@@ -61,15 +61,17 @@ def analysis_of(
         return segment
     spread = spread_of(segment.speed, analysis_request)
     families = Families(benign=analysis_request.benign, speed_spread=spread)
+    scorer = CombScorer(looks[0].spectra)
     outside_combs, known = find_outside_combs(
-        looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
-    )
+        looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns,
+        scorer=scorer,
+    )  # fmt: skip
     families = replace(
         families,
         ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
         every_turn=tuple((one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn),
     )
-    combs = _weighed(looks, analysis_request, families, known, asked)
+    combs = _weighed(looks, scorer, analysis_request, families, known, asked)
     traced: Trace | None = None
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
@@ -81,17 +83,18 @@ def analysis_of(
 
 def _weighed(
     looks: Sequence[BandAnalysis],
+    scorer: CombScorer,
     analysis_request: AnalysisRequest,
     families: Families,
     outside: NDArray[np.bool_],
     asked: Collection[str] | None,
 ) -> tuple[CombEvidence, ...]:
-    """Every comb in the wide bands; slow exact ones in the narrow ones too, what slips over the pieces of a capture of
-    many turns, and what is too slow for one segment of a long recording over all of it: the best of these looks, each
-    paid for."""
+    """Every comb in the wide bands, whose ``scorer`` is given; slow exact ones in the narrow ones too, what slips over
+    the pieces of a capture of many turns, and what is too slow for one segment of a long recording over all of it: the
+    best of these looks, each paid for."""
     wide = looks[0]
     looks = (*looks, *_pieces(looks))
-    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside, asked=asked)
+    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside, asked=asked, scorer=scorer)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in first.combs}
     for look in looks[1:]:

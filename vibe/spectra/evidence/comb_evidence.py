@@ -141,6 +141,7 @@ def weigh(
     *,
     known: NDArray[np.bool_] | None = None,
     asked: Collection[str] | None = None,
+    scorer: CombScorer | None = None,
 ) -> Weighed:
     """Evidence for every request.
 
@@ -148,10 +149,10 @@ def weigh(
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
     too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand;
     ``asked`` names the requests that are weighed, all when None: the others' places are kept from the decoys alone.
-    ``requests`` must not share an order.
+    ``requests`` must not share an order. ``scorer``: one of ``spectra`` that others use too.
     """
     explained = np.zeros(spectra.power.shape[1], dtype=bool) if known is None else known
-    whole = DecoyNull(CombScorer(spectra), requests, families, explained)
+    whole = DecoyNull(scorer or CombScorer(spectra), requests, families, explained)
     wanted = [request for request in requests if asked is None or request.name in asked]
     waiting = list(wanted)
     claims: list[tuple[str, NDArray[np.bool_]]] = []
