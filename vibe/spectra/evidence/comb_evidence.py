@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, pstdev
 
@@ -125,10 +125,12 @@ class _Chance:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Suspect:
-    """A plausible comb: the bins it may own, those explained before it, and its chance then."""
+    """A plausible comb: the bins it may own, the ``widest`` of them too, those explained before it, and its chance
+    then."""
 
     best: CombReading
     own: NDArray[np.bool_]
+    widest: NDArray[np.bool_]
     explained: NDArray[np.bool_]
     chance: _Chance
 
@@ -163,19 +165,19 @@ def weigh(
         if explained is not decoy_null.explained:
             decoy_null = whole.explaining(explained)
         best = _first(decoy_null.read(waiting), decoy_null)
-        own = lines_mask(spectra, best)
+        own, widest = lines_mask(spectra, best), lines_mask(spectra, best, to_the_last=True)
         waiting.remove(best.request)
-        chance = _Chance.of(best, _null(whole, best, explained))
+        chance = _Chance.of(best, _null(whole, best, widest, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
         if chance.false_alarm <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
-            suspects.append(_Suspect(best=best, own=own, explained=explained, chance=chance))
+            suspects.append(_Suspect(best=best, own=own, widest=widest, explained=explained, chance=chance))
             explained = explained | own
         else:
             done[best.request.name] = chance.as_evidence(spectra, bands, best)
     for suspect in suspects:
-        widest = lines_mask(spectra, suspect.best, to_the_last=True)
+        widest = suspect.widest
         same = np.array_equal(explained | widest, suspect.explained | widest)
-        chance = suspect.chance if same else _Chance.of(suspect.best, _null(whole, suspect.best, explained))
+        chance = suspect.chance if same else _Chance.of(suspect.best, _null(whole, suspect.best, widest, explained))
         if chance.decoys < min(FEW_DECOYS, suspect.chance.decoys):
             # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
             chance = suspect.chance
@@ -187,30 +189,40 @@ def weigh(
     return Weighed(combs=tuple(done[request.name] for request in wanted), owned=tuple(claims))
 
 
-def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) -> DecoyNull:
+def _null(whole: DecoyNull, reading: CombReading, own: NDArray[np.bool_], explained: NDArray[np.bool_]) -> DecoyNull:
     """The null distribution on which a comb's decoys are scored, with the bins that they may not use explained.
 
-    These are what is explained already, and the comb's own lines, which show at its sums and differences. Of these
+    These are what is explained already, and the comb's ``own`` lines, which show at its sums and differences. Of these
     only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.
     The stronger a comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then
     its sidebands are given back first, and its own lines after them. Each makes the decoys stronger, so what is found
     against them is found all the more surely.
     """
-    spectra = whole.scorer.spectra
-    own = lines_mask(spectra, reading, to_the_last=True)
-    # What lies so close is left to the decoys, but for lines that noise never makes.
-    certain = own & (spectra.power[reading.group] > NEVER_NOISE)
-    steps = [(explained & ~own) | certain, explained & ~own]
-    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
-        spectra, reading, whole.mask(reading.request)
-    ):
-        alone = _harmonics_mask(spectra, reading, [0.0], False)
-        steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
-    for null in steps:
+    first: DecoyNull | None = None
+    for null in _nulls(whole, reading, own, explained):
         decoy_null = whole.explaining(null)
         if decoy_null.decoys(reading).size >= FEW_DECOYS:
             return decoy_null
-    return whole.explaining(steps[0])
+        first = first or decoy_null
+    assert first is not None
+    return first
+
+
+def _nulls(
+    whole: DecoyNull, reading: CombReading, own: NDArray[np.bool_], explained: NDArray[np.bool_]
+) -> Iterator[NDArray[np.bool_]]:
+    """The bins (n,) that decoys may not use, in the order in which they are tried."""
+    spectra = whole.scorer.spectra
+    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
+        spectra, reading, whole.mask(reading.request)
+    ):
+        yield explained | own
+        alone = _harmonics_mask(spectra, reading, [0.0], False)
+        yield explained | alone
+        yield (explained & ~own) | alone
+    # What lies so close is left to the decoys, but for lines that noise never makes.
+    yield (explained & ~own) | (own & (spectra.power[reading.group] > NEVER_NOISE))
+    yield explained & ~own
 
 
 def _stands_to(spectra: EnvelopeSpectra, reading: CombReading, mask: NDArray[np.bool_] | None = None) -> int:
