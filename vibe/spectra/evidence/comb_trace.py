@@ -125,10 +125,11 @@ def _lines(order: float, request: CombRequest) -> tuple[NDArray[np.float64], NDA
 
 def _benign(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
     """At which orders (k,) a benign source other than the tone itself may have a line."""
-    owners = [(f, h) for f, h in families.benign if abs(f / request.order - 1.0) >= SAME_ORDER and f > 6 * step]
-    if not owners:
+    if not families.benign:
         return np.zeros(orders.size, dtype=bool)
-    order, most = (np.array(column, dtype=np.float64)[:, None] for column in zip(*owners, strict=True))
+    order, most = np.array(families.benign, dtype=np.float64).T[:, :, None]
+    owners = (np.abs(order / request.order - 1.0) >= SAME_ORDER) & (order > 6 * step)
+    order, most = order[owners][:, None], most[owners][:, None]
     nearest = np.clip(np.rint(orders / order), 1, most)
     return np.asarray(
         (np.abs(orders - nearest * order) <= HALF_BINS * step + families.speed_spread * orders).any(axis=0)

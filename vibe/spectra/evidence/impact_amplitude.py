@@ -66,7 +66,7 @@ def measured(
     numbers = range(len(lines) + 1, reading.request.max_harmonic + 1) if slip else ()
     beyond = ((reading.order * k, line(reading.order * k, k)[0]) for k in numbers)
     members = spectra.members[group]
-    rms = _group_rms(_band_powers(bands), members)
+    rms = float(_rms_of_groups(spectra.floor, bands, spectra.members)[group])
     place, place_error = placed(spectra, reading)
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
     # the more segments were averaged.
