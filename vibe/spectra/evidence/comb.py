@@ -153,14 +153,21 @@ def _lines(most: int, sides: int) -> _Lines:
     )  # fmt: skip
 
 
+@lru_cache(maxsize=64)
+def _highest_set(max_harmonic: int, slip: bool) -> int:
+    """The largest set of harmonics that a comb may have; 0 where it is too few."""
+    limit = min(max_harmonic, SLIPPING_HARMONICS) if slip else max_harmonic
+    return max((s for s in HARMONIC_SETS if s <= limit), default=0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Batch:
     """Several combs, and the ``lines`` that one or another of them has.
 
     ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)). By line and wanted
     comb (lines, wanted): the ``shift`` of a sideband in bins, the place of the line's width in the list of ``widths``,
-    and whether the comb ``has`` it. ``free`` middles of windows of all widths, mask after mask, and where those of each
-    wanted comb begin (``start``, (wanted,)).
+    and whether the comb ``has`` it (None: all have all). ``free`` middles of windows of all widths, mask after mask, and
+    where those of each wanted comb begin (``start``, (wanted,)).
     """
 
     bins: NDArray[np.float64]
@@ -168,7 +175,7 @@ class _Batch:
     lines: _Lines
     shift: NDArray[np.int32]
     widths: NDArray[np.int32]
-    has: NDArray[np.bool_]
+    has: NDArray[np.bool_] | None
     free: NDArray[np.bool_]
     start: NDArray[np.int32]
 
@@ -234,8 +241,7 @@ class CombScorer:
     def _batch(self, wanted: Sequence[Combs], slip: bool) -> _Batch:
         """What combs to score; those with fewer harmonics or sidebands than others lack some lines."""
         step = self.spectra.step
-        limit = SLIPPING_HARMONICS if slip else max(HARMONIC_SETS)
-        most = [max((s for s in HARMONIC_SETS if s <= min(combs.max_harmonic, limit)), default=0) for combs in wanted]
+        most = [_highest_set(combs.max_harmonic, slip) for combs in wanted]
         sides = [2 * len(combs.sidebands) for combs in wanted]
         lines = _lines(max(2, *most), max(sides))
         has = (lines.harmonic[:, None] <= most) & (lines.side[:, None] <= sides)
@@ -254,7 +260,7 @@ class CombScorer:
             lines=lines,
             shift=shifts[lines.side],
             widths=self._widths_of(lines.harmonic * np.int32(slip), [combs.finer for combs in wanted]),
-            has=has,
+            has=None if has.all() else has,
             free=np.concatenate(free) if len(free) > 1 else free[0],
             start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
@@ -284,16 +290,18 @@ class CombScorer:
         own = batch.owner[here] if batch.shift.shape[1] > 1 else np.zeros(1, dtype=np.intp)
         places = np.arange(1, lines.harmonic[-1] + 1)[:, None] * batch.bins[here]
         places += 0.5
-        spots = np.minimum(places, n, out=places).astype(np.int32)
+        spots = places.astype(np.int32)
         if lines.sidebands.size:
             spots = spots[lines.harmonic - 1]
             spots += batch.shift[:, own]
-            # Bin zero is never free, and neither is what lies beyond the axis.
-            np.clip(spots, 0, n, out=spots)
+            np.maximum(spots, 0, out=spots)
+        # Bin zero is never free, and neither is what lies beyond the axis.
+        np.minimum(spots, n, out=spots)
         widths = batch.widths[:, own]
         shown = batch.free.take(spots + (widths * np.int32(n + 1) + batch.start[own]))
-        shown[lines.sidebands] &= shown[lines.parents]
-        if not batch.has.all():
+        if lines.sidebands.size:
+            shown[lines.sidebands] &= shown[lines.parents]
+        if batch.has is not None:
             shown &= batch.has[:, own]
         return *soft.rows(spots, widths, shown), shown
 
