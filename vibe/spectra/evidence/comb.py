@@ -372,15 +372,20 @@ def _largest_sums(
     for start in range(0, rows.shape[1], at_once):
         here = slice(start, start + at_once)
         sums, some, lines = largest[:, here], shown[:, here], rows[:, here]
-        bounds = zip(some.argmax(axis=1).tolist(), some[:, ::-1].argmax(axis=1).tolist(), strict=True)
-        spans = [(a, lines.shape[1] - b) if a or some[line, 0] else (0, 0) for line, (a, b) in enumerate(bounds)]
+        spans = list(zip(some.argmax(axis=1).tolist(), some[:, ::-1].argmax(axis=1).tolist(), strict=True))
         total = np.zeros((lines.shape[1], matrix.shape[1]), dtype=matrix.dtype)
         added = np.empty_like(total)
         for number, (begin, end) in enumerate(pairwise((0, *ends))):
-            for line, (a, b) in zip(lines[begin:end], spans[begin:end], strict=True):
-                # No row lies outside the matrix, and to clip is the quickest way not to ask.
-                total[a:b] += matrix.take(line[a:b], axis=0, out=added[a:b], mode="clip")
-            sums[number] = _largest(total)
+            changed = False
+            for line in range(begin, end):
+                first, last = spans[line][0], lines.shape[1] - spans[line][1]
+                if some[line, first]:
+                    part = total[first:last]
+                    # No row lies outside the matrix, and to clip is the quickest way not to ask.
+                    part += matrix.take(lines[line, first:last], axis=0, out=added[first:last], mode="clip")
+                    changed = True
+            # Where nothing was added the sums are what they were.
+            sums[number] = _largest(total) if changed else sums[max(0, number - 1)]
     return largest
 
 

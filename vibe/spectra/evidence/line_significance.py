@@ -147,7 +147,7 @@ def _soften(power: NDArray[np.float32], first: int, widths: tuple[int, ...], out
         place[:, :groups] = largest
         if own.shape[1] > groups:
             # The table of the sum stands behind that of the largest.
-            place[:, groups:] = _places(total) + np.uint32(_PLACES)
+            np.add(_places(total), np.uint32(_PLACES), out=place[:, groups:])
         # None lies outside the table, and to wrap is the quickest way not to ask.
         np.take(_tables(width), place, out=own, mode="wrap")
 
