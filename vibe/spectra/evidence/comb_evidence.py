@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, pstdev
@@ -328,13 +329,15 @@ def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]
     first."""
     power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
+    strong = np.flatnonzero(power >= STILL_A_LINE).tolist()
     for harmonic in range(1, reading.harmonics + 1):
         middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
         if not half < middle < power.size - half - 1:
             break
-        near = power[middle - half : middle + half + 1]
-        if near.max() < STILL_A_LINE:
+        first = bisect_left(strong, middle - half)
+        if first == len(strong) or strong[first] > middle + half:
             continue
+        near = power[middle - half : middle + half + 1]
         spot = float((near * np.arange(middle - half, middle + half + 1)).sum() / near.sum())
         weight = harmonic * float(np.log(near.max()))
         bins, weights, last = bins + weight * spot, weights + weight * harmonic, harmonic
