@@ -166,8 +166,8 @@ class _Batch:
 
     ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)). By line and wanted
     comb (lines, wanted): the ``shift`` of a sideband in bins, the place of the line's width in the list of ``widths``,
-    and whether the comb ``has`` it (None: all have all). ``free`` middles of windows of all widths, mask after mask, and
-    where those of each wanted comb begin (``start``, (wanted,)).
+    and whether the comb ``has`` it (None: all have all). ``free`` middles of windows of all widths, mask after mask,
+    and where those of each wanted comb begin (``start``, (wanted,)).
     """
 
     bins: NDArray[np.float64]
