@@ -459,3 +459,16 @@ def test_of_combs_that_score_alike_the_one_that_stands_far_higher_goes_first(
     ]  # fmt: skip
     null = DecoyNull(CombScorer(flat), (race, ball), INNOCENT, explained)
     assert _above_its_sides(readings, readings[1], null).request.name == first
+
+
+def test_a_scorer_that_others_use_too_says_the_same() -> None:
+    """What it softened for one search is what the next one would have softened itself."""
+    bands, spectra = enveloped(noise(10, N) + impacts(0.955 * OUTER, 4.0, modulated=0.5), RATE, SPEED)
+    scorer = CombScorer(spectra)
+    for _ in range(2):
+        found, owned = find_outside_combs(spectra, [bands], BEARING, INNOCENT, scorer=scorer)
+        own, also = find_outside_combs(spectra, [bands], BEARING, INNOCENT)
+        assert (found, len(found)) == (own, 1)
+        np.testing.assert_array_equal(owned, also)
+        shared = weigh(spectra, [bands], BEARING, INNOCENT, known=owned, scorer=scorer)
+        assert shared.combs == weigh(spectra, [bands], BEARING, INNOCENT, known=owned).combs

@@ -82,7 +82,8 @@ def test_scores_are_what_their_definition_says(
 ) -> None:
     """Within the steps of the tables: 0.3 % of a line, 0.05 of a sum. Whatever is worked out at once, and whether lines
     are kept or worked out anew."""
-    monkeypatch.setattr(comb, "TOTALS_AT_ONCE", 400)
+    monkeypatch.setattr(comb, "PLACES_AT_ONCE", 13)
+    monkeypatch.setattr(comb, "SUMS_AT_ONCE", 30)
     monkeypatch.setattr(comb, "SMEARED_TURNS", 1 / (narrower * STEP))
     if not kept:
         monkeypatch.setattr(comb_lines, "MOST_KEPT", 0)
@@ -92,29 +93,39 @@ def test_scores_are_what_their_definition_says(
         Combs(orders=ORDERS[:5], mask=~MASK, sidebands=(0.7, 0.9, 1.1), max_harmonic=5),
     ]
     scores = scorer.score(wanted, slip=slip)[0]
-    assert scores.determined.any()
-    for place, order in enumerate(ORDERS):
+    assert scores.any()
+    alone = [replace(wanted[0], orders=ORDERS[place : place + 1]) for place in range(ORDERS.size)]
+    for order, score, best in zip(ORDERS, scores, scorer.best(alone, slip=slip), strict=True):
         every = list(tries(float(order), slip, sidebands, most, narrower))
-        assert scores.determined[place] == bool(every)
-        if every:
-            best = float(max(every)[0])
-            assert scores.score[place] == pytest.approx(best, abs=0.06 + 0.003 * best)
+        assert bool(score) == bool(every)
+        assert (best.order, best.score) == (order, score)
+        if not every:
+            assert (best.group, best.harmonics) == (0, 0)
+        else:
+            highest = float(max(every)[0])
+            assert score == pytest.approx(highest, abs=0.06 + 0.003 * highest)
             # The group and the harmonics named are those of a try that is as good.
-            named = [s for s, group, n in every if (group, n) == (scores.group[place], scores.harmonics[place])]
-            assert max(named) == pytest.approx(best, abs=0.12 + 0.003 * best)
+            named = [s for s, group, n in every if (group, n) == (best.group, best.harmonics)]
+            assert max(named) == pytest.approx(highest, abs=0.12 + 0.003 * highest)
 
 
-def test_a_comb_scores_alike_alone_and_among_others() -> None:
+@pytest.mark.parametrize("long_row", [1, 1000])
+def test_a_comb_scores_alike_alone_and_among_others(long_row: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whichever way the largest of a row is found."""
     scorer = CombScorer(spectra())
     wanted = [
         Combs(orders=ORDERS, mask=MASK),
         Combs(orders=ORDERS[::3], mask=np.zeros_like(MASK), sidebands=(1.35,), max_harmonic=8),
         Combs(orders=ORDERS[1:2], mask=MASK, sidebands=(0.5, 0.8), max_harmonic=3),
     ]
-    for alone, among in zip(wanted, scorer.score(wanted, slip=True), strict=True):
-        (own,) = scorer.score([alone], slip=True)
-        for field in ("orders", "score", "group", "harmonics", "determined"):
-            np.testing.assert_array_equal(getattr(own, field), getattr(among, field))
+    alone = [(scorer.score([combs], slip=True)[0], scorer.best([combs], slip=True)[0]) for combs in wanted]
+    monkeypatch.setattr(comb, "LONG_ROW", long_row)
+    among = zip(scorer.score(wanted, slip=True), scorer.best(wanted, slip=True), strict=True)
+    for (scores, best), (others, also), combs in zip(alone, among, wanted, strict=True):
+        np.testing.assert_array_equal(scores, others)
+        assert best == also
+        spot = int(scores.argmax())
+        assert (best.order, best.score) == (combs.orders[spot], scores[spot])
 
 
 def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -122,9 +133,9 @@ def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: py
     scored = []
     score = CombScorer.score
 
-    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool, where: bool = True) -> list[comb.Scores]:
+    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool) -> list[NDArray[np.float32]]:
         scored.append(sum(combs.orders.size for combs in wanted))
-        return score(self, wanted, slip=slip, where=where)
+        return score(self, wanted, slip=slip)
 
     monkeypatch.setattr(CombScorer, "score", counted)
     work = {}
@@ -158,6 +169,6 @@ def test_sums_of_the_strongest_lines_stay_within_their_numbers(width: int) -> No
 
 def test_combs_of_too_many_lines_are_refused() -> None:
     wanted = Combs(orders=ORDERS[:3], mask=np.zeros_like(MASK), sidebands=(0.3, 0.4), max_harmonic=32)
-    assert CombScorer(spectra()).score([wanted], slip=False)[0].determined.all()
+    assert CombScorer(spectra()).score([wanted], slip=False)[0].all()
     with pytest.raises(ValueError, match="too many"):
         CombScorer(spectra()).score([replace(wanted, sidebands=(0.3, 0.4, 0.6))], slip=False)

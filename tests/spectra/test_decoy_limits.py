@@ -26,12 +26,13 @@ def asked(order: float, found: int = 1000, bins: int = 20_000) -> tuple[DecoyNul
     null = DecoyNull(CombScorer(some), [request], Families(benign=()), np.zeros(bins, dtype=bool))
     searched: list[Real] = []
 
-    def at(reading: CombReading, orders: Real) -> NDArray[np.float32]:
-        searched.append(orders)
+    def at(reading: CombReading, *, further: bool) -> NDArray[np.float32]:
+        fixed = null._fixed
+        searched.append((fixed._further if further else fixed._near)(request, 1))
         return np.zeros(found * len(searched), dtype=np.float32)
 
     null._decoys_at = at  # type: ignore[method-assign]
-    null._decoys_of(reading_of(request))
+    null.decoys(reading_of(request))
     return null, searched
 
 
@@ -55,8 +56,9 @@ def test_a_tenth_of_the_decoys_show_the_scale_of_their_tail_to_a_tenth() -> None
     assert 0.07 < 1 / sqrt(places / 10) < 0.11
     del null._decoys_at
     null._curve = lambda request, sidebands, orders: np.ones(orders.size, dtype=np.float32)  # type: ignore[method-assign]
-    far = CombRequest(name="a", order=70.0)
-    assert null._decoys_at(reading_of(far), orders).size == pytest.approx(orders.size / 4, abs=4)
+    # Its own window, half of it and twice, in which none lie, hold few.
+    found = null._decoys_at(reading_of(CombRequest(name="b", order=9.0)), further=False)
+    assert found.size == pytest.approx(orders.size / 4, abs=8)
 
 
 def test_at_low_orders_there_is_room_for_twice_a_hundred_decoys() -> None:
@@ -78,7 +80,7 @@ def test_further_up_are_six_times_as_many_places_and_more() -> None:
 
 def test_a_decoy_has_room_for_three_lines() -> None:
     null, _ = asked(2.0)
-    assert int(100.0 / null._highest + 1e-9) == 3
+    assert int(100.0 / null._fixed._highest + 1e-9) == 3
 
 
 @pytest.mark.parametrize(("bins", "benign"), [(0.0, True), (2.0, True), (3.0, False), (4.0, False)])

@@ -180,13 +180,13 @@ def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
         SimpleNamespace(order=3.5, ambiguous=False, per_turn=(7, 0.5), every_turn=9),
     ]
 
-    def weighed(looks: Any, request: Any, families: Any, *_: Any) -> Any:
+    def weighed(spectra: Any, bands: Any, combs: Any, families: Any, **_: Any) -> Any:
         asked.append(families)
-        return ()
 
-    monkeypatch.setattr(analysis, "find_outside_combs", lambda *_: (outside, None))
+    monkeypatch.setattr(analysis, "find_outside_combs", lambda *_, **__: (outside, None))
     monkeypatch.setattr(analysis, "spread_of", lambda *_: 1e-4)
-    monkeypatch.setattr(analysis, "_weighed", weighed)
+    monkeypatch.setattr(analysis, "weigh", weighed)
+    monkeypatch.setattr(analysis, "_weighed", lambda *_: ())
     monkeypatch.setattr(analysis, "_between_impacts", lambda combs, *_: combs)
     monkeypatch.setattr(analysis, "_localised", lambda combs, *_: (combs, ()))
     monkeypatch.setattr(analysis, "replace", lambda one, **more: replace(one, **more) if "ambiguous" in more else one)

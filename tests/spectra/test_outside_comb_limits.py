@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tests.spectra.test_comb_scores import spectra
 from vibe.core.outside_combs import OutsideComb
 from vibe.spectra.evidence import outside_combs as outside
-from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.comb import Best, CombRequest, CombScorer
 from vibe.spectra.evidence.decoy_null import DecoyNull, Families
 
 Row = NDArray[np.float32]
@@ -47,14 +47,12 @@ def test_five_looks_at_what_no_sound_drive_shows(score: float, looks: int) -> No
     """Of sound drives the best of all orders reaches 20 to 40. The highest order is a gear mesh's."""
     one, seen = search(row([], size=9000)), []
 
-    def scored(wanted: Any, *, slip: bool) -> list[Any]:
+    def best(wanted: Any, *, slip: bool) -> list[Best]:
         seen.append(wanted[0].orders)
-        spot = SimpleNamespace(argmax=lambda: 0)
-        values = np.array([score])
-        return [SimpleNamespace(score=values, orders=wanted[0].orders, group=values, harmonics=values, spot=spot)]
+        return [Best(order=1.0, score=score, group=0, harmonics=3)]
 
     calls = []
-    one.whole.scorer.score = scored
+    one.whole.scorer.best = best
     one._explained = lambda *values: calls.append(values)
     found, _ = one.run()
     assert len(calls) == looks
@@ -64,10 +62,7 @@ def test_five_looks_at_what_no_sound_drive_shows(score: float, looks: int) -> No
 
 def test_three_machines_are_named() -> None:
     one = search(row([]))
-    high = np.array([90.0])
-    one.whole.scorer.score = lambda wanted, *, slip: [
-        SimpleNamespace(score=high, orders=wanted[0].orders, group=high, harmonics=high)
-    ]
+    one.whole.scorer.best = lambda wanted, *, slip: [Best(order=1.0, score=90.0, group=0, harmonics=3)]
     one._explained = lambda *values: "a machine"
     assert len(one.run()[0]) == 3
 

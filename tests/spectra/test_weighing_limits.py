@@ -219,7 +219,8 @@ def test_of_a_dense_combs_lines_those_that_noise_never_makes_are_kept_from_its_d
     whole: Any = SimpleNamespace(
         scorer=SimpleNamespace(spectra=one), explaining=explaining, mask=lambda request: np.zeros(20_000, dtype=bool)
     )
-    weighing._null(whole, reading(20 * STEP), np.zeros(20_000, dtype=bool))
+    dense = reading(20 * STEP)
+    weighing._null(whole, dense, weighing.lines_mask(one, dense, to_the_last=True), np.zeros(20_000, dtype=bool))
     assert bool(nulls[0][60]) is kept
 
 
@@ -247,7 +248,7 @@ def weighed(monkeypatch: pytest.MonkeyPatch, false_alarm: float, *, order: float
     monkeypatch.setattr(weighing, "DecoyNull", Null)
     monkeypatch.setattr(weighing, "CombScorer", lambda spectra: None)
     monkeypatch.setattr(weighing, "_first", first)
-    monkeypatch.setattr(weighing, "_null", lambda whole, best, explained: None)
+    monkeypatch.setattr(weighing, "_null", lambda whole, best, own, explained: None)
     monkeypatch.setattr(weighing, "_Chance", SimpleNamespace(of=lambda reading, null: chance))
     monkeypatch.setattr(weighing, "_judge", lambda bands, reading, null: reading)
     requests = [CombRequest(name=str(number), order=order + 0.01 * number) for number in range(12)]

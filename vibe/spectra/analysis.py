@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.comb_history import Trace
 from vibe.core.evidence import CombEvidence, Localisation
+from vibe.core.outside_combs import OutsideComb
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, in_pieces
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
-from vibe.spectra.evidence.comb import CombRequest
-from vibe.spectra.evidence.comb_evidence import own_lines, weigh
+from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.comb_evidence import Weighed, own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace
 from vibe.spectra.evidence.decoy_null import Families
 from vibe.spectra.evidence.outside_combs import find_outside_combs
@@ -61,15 +62,8 @@ def analysis_of(
         return segment
     spread = spread_of(segment.speed, analysis_request)
     families = Families(benign=analysis_request.benign, speed_spread=spread)
-    outside_combs, known = find_outside_combs(
-        looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
-    )
-    families = replace(
-        families,
-        ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
-        every_turn=tuple((one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn),
-    )
-    combs = _weighed(looks, analysis_request, families, known, asked)
+    outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
+    combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
@@ -79,19 +73,38 @@ def analysis_of(
     return replace(segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced)
 
 
+def _wide(
+    wide: BandAnalysis, analysis_request: AnalysisRequest, families: Families, asked: Collection[str] | None
+) -> tuple[tuple[OutsideComb, ...], NDArray[np.bool_], Families, Weighed]:
+    """Combs of other machines in the wide bands, the bins (n,) that they own, the families with what is theirs, and
+    every comb weighed there. One scorer serves both, and is not kept: it may be large."""
+    scorer = CombScorer(wide.spectra)
+    outside_combs, known = find_outside_combs(
+        wide.spectra, wide.bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns,
+        scorer=scorer,
+    )  # fmt: skip
+    families = replace(
+        families,
+        ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
+        every_turn=tuple((one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn),
+    )
+    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=known, asked=asked, scorer=scorer)
+    return outside_combs, known, families, first
+
+
 def _weighed(
     looks: Sequence[BandAnalysis],
+    first: Weighed,
     analysis_request: AnalysisRequest,
     families: Families,
     outside: NDArray[np.bool_],
     asked: Collection[str] | None,
 ) -> tuple[CombEvidence, ...]:
-    """Every comb in the wide bands; slow exact ones in the narrow ones too, what slips over the pieces of a capture of
-    many turns, and what is too slow for one segment of a long recording over all of it: the best of these looks, each
-    paid for."""
+    """Every comb in the wide bands (``first``); slow exact ones in the narrow ones too, what slips over the pieces of a
+    capture of many turns, and what is too slow for one segment of a long recording over all of it: the best of these
+    looks, each paid for."""
     wide = looks[0]
     looks = (*looks, *_pieces(looks))
-    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside, asked=asked)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in first.combs}
     for look in looks[1:]:

@@ -287,7 +287,7 @@ def _staying(
     """Power of the first ``harmonics`` lines of one channel's bands ``rows`` at ``order`` and each of ``offsets`` (k,),
     which lie up to ``reach`` resolution bins off."""
     series = band.power[rows].mean(axis=0)
-    series = (series - series.mean()) * np.hanning(series.size).astype(np.float32)
+    series = (series - series.mean()) * _taper(series.size)
     turns = np.arange(series.size) / band.per_turn
     cycles = order * turns
     angle = (2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
@@ -302,6 +302,14 @@ def _staying(
         line, turned = line * carrier, turned * turning
         power += np.abs(turned @ np.add.reduceat(line, starts)) ** 2
     return power
+
+
+@lru_cache(maxsize=4)
+def _taper(n: int) -> NDArray[np.float32]:
+    """Hann window (n,), kept: all combs of one capture ask for the same."""
+    taper = np.hanning(n).astype(np.float32)
+    taper.flags.writeable = False
+    return taper
 
 
 def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
@@ -504,6 +512,12 @@ def _beyond_ringing(turn: Turn, cell: int, spread: int) -> NDArray[np.bool_]:
     return beyond
 
 
+def _median(values: NDArray[np.float64]) -> float:
+    """That of few values (n,), as ``np.median``, which asks much before it sorts."""
+    rising, half = np.sort(values), values.size // 2
+    return float(rising[half]) if values.size % 2 else float((rising[half - 1] + rising[half]) / 2)
+
+
 def _any_of(count: int, one: float) -> float:
     """Probability that at least one of ``count`` places does what each does with probability ``one``."""
     return float(-np.expm1(count * np.log1p(-min(one, 1 - 1e-12))))
@@ -527,16 +541,18 @@ class _Rest:
             away = level <= np.sort(level)[max(3, n // 2 - 1)]
         rest = level[away]
         middle = float(rest.mean())
-        noise = max(float(np.median(sigma)), 1e-9)
+        noise = max(_median(sigma), 1e-9)
         # Neighbouring cells hang together: the variance is known as well as from n / (1 + 2 sum r²) free ones
         # (Bartlett 1946, from memory), and no worse than from the parts, each of which errs on its own: what hangs
         # together over several of them is the load.
         apart = np.where(away, level - middle, 0.0)
         own = float(apart @ apart) / rest.size
         together = 0.0
+        # Laid twice in a row, a turn begins again wherever it is cut.
+        twice, away_twice = np.concatenate([apart, apart]), np.concatenate([away, away])
         for lag in range(1, max(3, n // 8)):
-            pairs = max(1, int((away & np.roll(away, lag)).sum()))
-            r = float(apart @ np.roll(apart, lag)) / pairs / max(own, 1e-30)
+            pairs = max(1, int(np.count_nonzero(away & away_twice[n - lag : 2 * n - lag])))
+            r = float(apart @ twice[n - lag : 2 * n - lag]) / pairs / max(own, 1e-30)
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2

@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from math import ceil, floor, log2
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.line_significance import MOST_LINES, SoftLines, log_tail
@@ -39,10 +39,12 @@ its own order, those of a cage or of a slow bearing by as many bins less than a 
 turn."""
 FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
-MOST_BLOCKED = 8
+MOST_MASKS = 8
 """Masks that are kept as the windows of all widths meet them."""
-TOTALS_AT_ONCE = 2**21
-"""Sums that are held together: as many as stay in the processor's cache."""
+PLACES_AT_ONCE, SUMS_AT_ONCE = 2**12, 2**16
+"""Places of combs, and sums of their lines, that are held together: as many as stay in the processor's cache."""
+LONG_ROW = 64
+"""Columns from which on the largest of a row is found quicker by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,40 +111,72 @@ class Combs:
     """As many times less do windows widen with the harmonic, where the combs slip."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Scores:
-    """Comb scores at ``orders``, in units of -ln p.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Best:
+    """The place where a comb scores highest: its ``order``, its ``score`` in units of -ln p, the ``group`` of bands
+    that gave it and how many ``harmonics`` were joined; 0 where no line of the comb was free to show anything."""
 
-    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``determined``
-    is False where no line of the comb was free to show anything.
+    order: float
+    score: float
+    group: int
+    harmonics: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Lines:
+    """Lines of a comb, harmonic after harmonic, the first ones each followed by their sidebands.
+
+    Of each line (lines,) its ``harmonic`` and its ``side`` (which sideband of it; 0: itself); ``sidebands`` are the
+    lines that are some, and ``parents`` those next to which they stand. ``ends`` of the lines of each set of harmonics,
+    and which lines lie before each (``within``, (sets, lines), ones and zeros).
     """
 
-    orders: NDArray[np.float64]
-    score: NDArray[np.float32]
-    group: NDArray[np.int32]
-    harmonics: NDArray[np.int32]
-    determined: NDArray[np.bool_]
+    harmonic: NDArray[np.int32]
+    side: NDArray[np.int32]
+    sidebands: NDArray[np.intp]
+    parents: NDArray[np.intp]
+    ends: tuple[int, ...]
+    within: NDArray[np.float32]
+
+
+@lru_cache(maxsize=64)
+def _lines(most: int, sides: int) -> _Lines:
+    """The lines up to the harmonic ``most``, with so many ``sides`` next to each of the first harmonics."""
+    numbers = np.arange(1, most + 1, dtype=np.int32)
+    harmonic = np.repeat(numbers, np.where(numbers <= SIDEBAND_HARMONICS, 1 + sides, 1))
+    own = np.searchsorted(harmonic, harmonic)
+    side = (np.arange(harmonic.size) - own).astype(np.int32)
+    ends = np.searchsorted(harmonic, [s for s in HARMONIC_SETS if s <= most], side="right")
+    return _Lines(
+        harmonic=harmonic, side=side, sidebands=np.flatnonzero(side), parents=own[side > 0], ends=tuple(ends.tolist()),
+        within=(np.arange(harmonic.size) < ends[:, None]).astype(np.float32),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=64)
+def _highest_set(max_harmonic: int, slip: bool) -> int:
+    """The largest set of harmonics that a comb may have; 0 where it is too few."""
+    limit = min(max_harmonic, SLIPPING_HARMONICS) if slip else max_harmonic
+    return max((s for s in HARMONIC_SETS if s <= limit), default=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Batch:
-    """Several combs' lines, harmonic after harmonic, the first ones each followed by their sidebands.
+    """Several combs, and the ``lines`` that one or another of them has.
 
-    ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)); of each line its
-    ``harmonic`` and its ``side`` (which sideband of it; 0: itself); ``ends`` of the lines of each set of harmonics.
-    By wanted comb: ``shifts`` (sides, wanted) in bins, the place of each line in the list of ``widths`` (lines,
-    wanted), which lines it ``has`` (lines, wanted), where its mask begins among the ``masks`` (``start``, (wanted,)).
+    ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)). By line and wanted
+    comb (lines, wanted): the ``shift`` of a sideband in bins, the place of the line's width in the list of ``widths``,
+    and whether the comb ``has`` it (None: all have all). ``free`` middles of windows of all widths, mask after mask,
+    and where those of each wanted comb begin (``start``, (wanted,)).
     """
 
     bins: NDArray[np.float64]
     owner: NDArray[np.intp]
-    harmonic: NDArray[np.int32]
-    side: NDArray[np.int32]
+    lines: _Lines
+    shift: NDArray[np.int32]
     widths: NDArray[np.int32]
-    ends: tuple[int, ...]
-    shifts: NDArray[np.int32]
-    has: NDArray[np.bool_]
-    masks: NDArray[np.bool_]
+    has: NDArray[np.bool_] | None
+    free: NDArray[np.bool_]
     start: NDArray[np.int32]
 
 
@@ -152,7 +186,7 @@ class CombScorer:
     def __init__(self, spectra: EnvelopeSpectra) -> None:
         self.spectra = spectra
         self._lines: dict[bool, SoftLines] = {}
-        self._blocked: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
+        self._free: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
     def half_bins(self, low: float, high: float, finer: int = 1) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, or as many times ``finer``, clipped to the axis; at
@@ -164,8 +198,9 @@ class CombScorer:
         first = min(max(float(floor(low / half)), 8.0 * finer), last - 1)
         return np.arange(first, min(max(float(ceil(high / half)) + 1, first + 1), last)) * half
 
-    def score(self, wanted: Sequence[Combs], *, slip: bool, where: bool = True) -> list[Scores]:
-        """The scores of each of ``wanted``; without ``where`` not which group and harmonics gave them.
+    def score(self, wanted: Sequence[Combs], *, slip: bool) -> list[NDArray[np.float32]]:
+        """The scores of each of ``wanted`` at its orders, in units of -ln p; 0 where no line of the comb was free to
+        show anything.
 
         With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines, and
         count by their largest bin or by their mean; without, lines are taken where they must be.
@@ -173,71 +208,102 @@ class CombScorer:
         Raises:
             ValueError: one has more than ``MOST_LINES`` lines.
         """
-        orders = np.concatenate([combs.orders for combs in wanted])
-        batch = self._batch(wanted, orders, slip)
-        lines = self._soft_lines(slip)
-        score, group = np.zeros(orders.size, dtype=np.float32), np.zeros(orders.size, dtype=np.int32)
-        harmonics = np.zeros(orders.size, dtype=np.int32)
-        at_once = max(1, TOTALS_AT_ONCE // (len(batch.ends) * lines.columns))
-        for first in range(0, orders.size, at_once):
-            here = slice(first, first + at_once)
-            sums = _sums(batch, here, lines)
-            by_set = np.zeros(sums.grows.shape, dtype=np.float32)
-            by_set[sums.grows] = log_tail(_largest(sums.total[:-1]), sums.count)
-            score[here] = by_set.max(axis=0)
-            if where:
-                # The first of the best sets of each comb.
-                best = by_set.argmax(axis=0)
-                row = np.full(by_set.shape, sums.count.size)
-                row[sums.grows] = np.arange(sums.count.size)
-                at_best = sums.total[row[best, np.arange(best.size)]]
-                group[here] = at_best.argmax(axis=1) % self.spectra.power.shape[0]
-                harmonics[here] = np.array(HARMONIC_SETS)[best]
-        determined = score > 0
-        group[~determined] = harmonics[~determined] = 0
-        cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
+        score = self._by_set(self._batch(wanted, slip), slip).max(axis=0)
+        ends = np.cumsum([combs.orders.size for combs in wanted]).tolist()
+        return [score[a:b] for a, b in pairwise((0, *ends))]
+
+    def best(self, wanted: Sequence[Combs], *, slip: bool) -> list[Best]:
+        """The first of the highest scores of each of ``wanted``, in the first of the groups and with the fewest
+        harmonics that give it.
+
+        Raises:
+            ValueError: as ``score``.
+        """
+        batch = self._batch(wanted, slip)
+        by_set = self._by_set(batch, slip)
+        score = by_set.max(axis=0)
+        ends = np.cumsum([combs.orders.size for combs in wanted]).tolist()
+        spots = np.array([a + int(score[a:b].argmax()) for a, b in pairwise((0, *ends))])
+        sets = by_set[:, spots].argmax(axis=0)
+        matrix, rows, _ = self._rows(batch, spots, slip)
+        joined = np.arange(len(rows))[:, None] < np.array(batch.lines.ends)[sets]
+        groups = (matrix[rows] * joined[:, :, None]).sum(axis=0).argmax(axis=1) % self.spectra.power.shape[0]
         return [
-            Scores(
-                orders=orders[a:b],
-                score=score[a:b],
-                group=group[a:b],
-                harmonics=harmonics[a:b],
-                determined=determined[a:b],
+            Best(
+                order=float(combs.orders[spot - end + combs.orders.size]),
+                score=float(score[spot]),
+                group=int(group),
+                harmonics=HARMONIC_SETS[set_] if score[spot] else 0,
             )
-            for a, b in pairwise(cuts)
+            for combs, end, spot, set_, group in zip(wanted, ends, spots, sets, groups, strict=True)
         ]
 
-    def _batch(self, wanted: Sequence[Combs], orders: NDArray[np.float64], slip: bool) -> _Batch:
-        """Where the lines of all combs lie; those with fewer harmonics or sidebands than others lack some lines."""
+    def _batch(self, wanted: Sequence[Combs], slip: bool) -> _Batch:
+        """What combs to score; those with fewer harmonics or sidebands than others lack some lines."""
         step = self.spectra.step
-        limit = SLIPPING_HARMONICS if slip else max(HARMONIC_SETS)
-        most = [max((s for s in HARMONIC_SETS if s <= min(combs.max_harmonic, limit)), default=0) for combs in wanted]
-        sets = [s for s in HARMONIC_SETS if s <= max(2, *most)]
-        shifts = np.zeros((1 + 2 * max(len(combs.sidebands) for combs in wanted), len(wanted)), dtype=np.int32)
+        most = [_highest_set(combs.max_harmonic, slip) for combs in wanted]
+        sides = [2 * len(combs.sidebands) for combs in wanted]
+        lines = _lines(max(2, *most), max(sides))
+        has = (lines.harmonic[:, None] <= most) & (lines.side[:, None] <= sides)
+        if (count := int(has.sum(axis=0).max())) > MOST_LINES:
+            raise ValueError(f"{count} lines of a comb are too many to be summed: {MOST_LINES} at most")
+        shifts = np.zeros((1 + max(sides), len(wanted)), dtype=np.int32)
         for column, combs in enumerate(wanted):
             for row, spacing in enumerate(combs.sidebands):
                 shifts[2 * row + 1 : 2 * row + 3, column] = -round(spacing / step), round(spacing / step)
-        numbers = np.arange(1, sets[-1] + 1, dtype=np.int32)
-        harmonic = np.repeat(numbers, np.where(numbers <= SIDEBAND_HARMONICS, len(shifts), 1))
-        side = np.arange(harmonic.size, dtype=np.int32) - np.searchsorted(harmonic, harmonic).astype(np.int32)
-        has = (harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted])
-        if (lines := int(has.sum(axis=0).max())) > MOST_LINES:
-            raise ValueError(f"{lines} lines of a comb are too many to be summed: {MOST_LINES} at most")
         masks = list({id(combs.mask): combs.mask for combs in wanted}.values())
-        blocked = [self._reaching(mask, slip).ravel() for mask in masks]
-        starts = {id(mask): place * blocked[0].size for place, mask in enumerate(masks)}
+        free = [self._free_of(mask, slip).ravel() for mask in masks]
+        starts = {id(mask): place * free[0].size for place, mask in enumerate(masks)}
         return _Batch(
-            bins=orders / step,
+            bins=np.concatenate([combs.orders for combs in wanted]) / step,
             owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
-            harmonic=harmonic,
-            side=side,
-            widths=self._widths_of(harmonic * np.int32(slip), [combs.finer for combs in wanted]),
-            ends=tuple(np.searchsorted(harmonic, sets, side="right")),
-            shifts=shifts,
-            has=has,
-            masks=np.concatenate(blocked) if len(blocked) > 1 else blocked[0],
+            lines=lines,
+            shift=shifts[lines.side],
+            widths=self._widths_of(lines.harmonic * np.int32(slip), [combs.finer for combs in wanted]),
+            has=None if has.all() else has,
+            free=np.concatenate(free) if len(free) > 1 else free[0],
             start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
+
+    def _by_set(self, batch: _Batch, slip: bool) -> NDArray[np.float32]:
+        """Scores (sets, k) of a batch, of each set of harmonics from the first one on."""
+        scores = np.empty((len(batch.lines.ends), batch.bins.size), dtype=np.float32)
+        for first in range(0, batch.bins.size, PLACES_AT_ONCE):
+            here = slice(first, first + PLACES_AT_ONCE)
+            matrix, rows, shown = self._rows(batch, here, slip)
+            # How many lines show up to the end of each set: small whole numbers, which single precision holds.
+            count = (batch.lines.within @ shown.astype(np.float32)).astype(np.int32)
+            scores[:, here] = log_tail(_largest_sums(matrix, rows, shown, batch.lines.ends), count)
+        return scores
+
+    def _rows(
+        self, batch: _Batch, here: slice | NDArray[np.intp], slip: bool
+    ) -> tuple[NDArray[np.uint16], NDArray[np.int32], NDArray[np.bool_]]:
+        """Softened lines (any, columns), which of these rows (lines, k) are the lines of the combs ``here``, and which
+        lines (lines, k) show; a row of nothing where one does not.
+
+        A line shows where it lies on the axis, meets nobody else's, and neither does the one next to which it is a
+        sideband (else it is that one's modulation).
+        """
+        soft, lines, n = self._soft_lines(slip), batch.lines, self.spectra.power.shape[1]
+        # A single comb's shifts and mask stand for all places.
+        own = batch.owner[here] if batch.shift.shape[1] > 1 else np.zeros(1, dtype=np.intp)
+        places = np.arange(1, lines.harmonic[-1] + 1)[:, None] * batch.bins[here]
+        places += 0.5
+        spots = places.astype(np.int32)
+        if lines.sidebands.size:
+            spots = spots[lines.harmonic - 1]
+            spots += batch.shift[:, own]
+            np.maximum(spots, 0, out=spots)
+        # Bin zero is never free, and neither is what lies beyond the axis.
+        np.minimum(spots, n, out=spots)
+        widths = batch.widths[:, own]
+        shown = batch.free.take(spots + (widths * np.int32(n + 1) + batch.start[own]))
+        if lines.sidebands.size:
+            shown[lines.sidebands] &= shown[lines.parents]
+        if batch.has is not None:
+            shown &= batch.has[:, own]
+        return *soft.rows(spots, widths, shown), shown
 
     def finer(self, order: float) -> int:
         """How many times finer a slipping comb at ``order`` is met than one of many repeats: 1, 2 or ``FINEST``.
@@ -263,24 +329,24 @@ class CombScorer:
             else np.repeat(own[finer[0]][:, None], len(finer), axis=1)
         )
 
-    def _reaching(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
-        """Middles of windows of each width that meet ``mask`` (widths, n + 1): a window that reaches into somebody
-        else's line says nothing either. The same few masks are asked for again and again."""
+    def _free_of(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
+        """Middles of windows of each width that do not meet ``mask`` (widths, n + 1): a window that reaches into
+        somebody else's line says nothing either. The same few masks are asked for again and again."""
         key = id(mask), slip
-        if key not in self._blocked:
+        if key not in self._free:
             widths = _widths(slip)
-            blocked = np.ones((len(widths), mask.size + 1), dtype=bool)
+            free = np.zeros((len(widths), mask.size + 1), dtype=bool)
             reaching = mask.copy()
-            for narrower, width, own in zip((1, *widths[:-1]), widths, blocked, strict=True):
+            for narrower, width, own in zip((1, *widths[:-1]), widths, free, strict=True):
                 for half in range(narrower // 2 + 1, width // 2 + 1):
                     reaching[half:] |= mask[:-half]
                     reaching[:-half] |= mask[half:]
-                own[1:-1] = reaching[1:]
-            while len(self._blocked) >= MOST_BLOCKED:
-                self._blocked.pop(next(iter(self._blocked)))
+                np.logical_not(reaching[1:], out=own[1:-1])
+            while len(self._free) >= MOST_MASKS:
+                self._free.pop(next(iter(self._free)))
             # The mask is kept separately, so that its identity stays its own.
-            self._blocked[key] = mask, blocked
-        return self._blocked[key][1]
+            self._free[key] = mask, free
+        return self._free[key][1]
 
     def _soft_lines(self, slip: bool) -> SoftLines:
         if slip not in self._lines:
@@ -293,80 +359,39 @@ def _widths(slip: bool) -> tuple[int, ...]:
     return tuple(range(1, SLIPPING_HARMONICS + 2, 2)) if slip else (1,)
 
 
-def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """Bins (k, lines) of the lines of the combs ``here``, and whether they show: they lie on the axis of ``bins``, meet
-    nobody else's, and neither do those next to which they are sidebands (else they are that one's modulation)."""
-    # A single comb's shifts and mask stand for all places.
-    own = batch.owner[here] if batch.shifts.shape[1] > 1 else np.zeros(1, dtype=np.intp)
-    places = batch.bins[here, None] * np.arange(1, batch.harmonic[-1] + 1)
-    places += 0.5
-    spots = np.minimum(places, bins, out=places).astype(np.int32)
-    if len(batch.shifts) > 1:
-        spots = spots[:, batch.harmonic - 1]
-        spots += batch.shifts[batch.side].T[own]
-        # Bin zero is always blocked, and so is what lies beyond the axis.
-        np.clip(spots, 0, bins, out=spots)
-    determined = ~batch.masks[spots + (batch.widths[:, own].T * np.int32(bins + 1) + batch.start[own, None])]
-    side_lines = np.flatnonzero(batch.side > 0)
-    if side_lines.size:
-        determined[:, side_lines] &= determined[:, np.flatnonzero(batch.side == 0)[batch.harmonic[side_lines] - 1]]
-    if not batch.has.all():
-        determined &= batch.has.T[own]
-    return spots, determined
+def _largest_sums(
+    matrix: NDArray[np.uint16], rows: NDArray[np.int32], shown: NDArray[np.bool_], ends: Sequence[int]
+) -> NDArray[np.uint16]:
+    """The largest (sets, k) of the sums, column by column, of the first lines of each comb up to each of the ``ends``.
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Sums:
-    """Sums of combs' lines from the first one on, set of harmonics after set, of those sets alone in which a comb
-    ``grows`` (sets, k) by a line that shows: in the others nothing is new.
-
-    ``total`` (m + 1, columns), in steps, and the ``count`` (m,) of lines that show, of the m sums set after set; one
-    more is of nothing.
+    A comb's lines are ``rows`` (lines, k) of ``matrix`` (any, columns), those that are not ``shown`` rows of nothing:
+    outside the places from the first to the last at which a line shows, it is not added.
     """
-
-    total: NDArray[np.uint16]
-    count: NDArray[np.int32]
-    grows: NDArray[np.bool_]
-
-
-def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
-    """The sums of the combs ``here``, counted from the first of these.
-
-    A comb picks rows of the lines' matrix, so its sums in all groups are its product with that matrix: one product with
-    a sparse matrix of ones for all combs and sets. Most lines of most combs lie in somebody else's: only those that
-    show are picked. Each set then takes on the sums of the one before.
-    """
-    spots, determined = _determined(batch, here, lines.bins - 1)
-    own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
-    matrix, rows = lines.rows(spots, batch.widths[:, own].T, determined)
-    # How many show up to the end of each set: small whole numbers, which single precision holds.
-    upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
-    count = np.ascontiguousarray((determined.astype(np.float32) @ upto).astype(np.int32).T)
-    new = np.diff(count, axis=0, prepend=np.int32(0))
-    grows = new > 0
-    # A set's own lines stand side by side.
-    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
-    picked = np.concatenate([rows[:, own_lines][determined[:, own_lines]] for own_lines in sets])
-    ends = np.full(np.count_nonzero(grows) + 2, picked.size, dtype=np.int32)
-    ends[0] = 0
-    np.cumsum(new[grows], out=ends[1:-1])
-    # Filled in by hand, since every place and end was made here and need not be looked through again.
-    combs = csr_array((ends.size - 1, matrix.shape[0]), dtype=matrix.dtype)
-    combs.data, combs.indices, combs.indptr = np.ones(picked.size, matrix.dtype), picked, ends
-    total: NDArray[np.uint16] = np.asarray(combs @ matrix)
-    # Of each comb the sum so far, at first of nothing.
-    latest, end = np.full(grows.shape[1], ends.size - 2), 0
-    for own_set in grows:
-        which = np.flatnonzero(own_set)
-        begin, end = end, end + which.size
-        if begin:
-            total[begin:end] += total[latest[which]]
-        latest[which] = np.arange(begin, end)
-    return _Sums(total=total, count=count[grows], grows=grows)
+    largest = np.zeros((len(ends), rows.shape[1]), dtype=matrix.dtype)
+    at_once = max(1, SUMS_AT_ONCE // matrix.shape[1])
+    for start in range(0, rows.shape[1], at_once):
+        here = slice(start, start + at_once)
+        sums, some, lines = largest[:, here], shown[:, here], rows[:, here]
+        spans = list(zip(some.argmax(axis=1).tolist(), some[:, ::-1].argmax(axis=1).tolist(), strict=True))
+        total = np.zeros((lines.shape[1], matrix.shape[1]), dtype=matrix.dtype)
+        added = np.empty_like(total)
+        for number, (begin, end) in enumerate(pairwise((0, *ends))):
+            changed = False
+            for line in range(begin, end):
+                first, last = spans[line][0], lines.shape[1] - spans[line][1]
+                if some[line, first]:
+                    part = total[first:last]
+                    # No row lies outside the matrix, and to clip is the quickest way not to ask.
+                    part += matrix.take(lines[line, first:last], axis=0, out=added[first:last], mode="clip")
+                    changed = True
+            # Where nothing was added the sums are what they were.
+            sums[number] = _largest(total) if changed else sums[max(0, number - 1)]
+    return largest
 
 
 def _largest(total: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """Largest of each row (m,) of ``total`` (m, columns): quicker as runs of one long row."""
-    if not total.size:
-        return np.zeros(0, dtype=np.uint16)
+    """Largest of each row (m,) of ``total`` (m, columns): short rows are quicker as columns, long ones as runs of one
+    long row."""
+    if total.shape[1] < LONG_ROW:
+        return np.asarray(np.ascontiguousarray(total.T).max(axis=0))
     return np.asarray(np.maximum.reduceat(total.reshape(-1), np.arange(0, total.size, total.shape[1])))

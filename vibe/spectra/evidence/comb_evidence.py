@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from bisect import bisect_left
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, pstdev
 
@@ -125,10 +126,12 @@ class _Chance:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Suspect:
-    """A plausible comb: the bins it may own, those explained before it, and its chance then."""
+    """A plausible comb: the bins it may own, the ``widest`` of them too, those explained before it, and its chance
+    then."""
 
     best: CombReading
     own: NDArray[np.bool_]
+    widest: NDArray[np.bool_]
     explained: NDArray[np.bool_]
     chance: _Chance
 
@@ -141,6 +144,7 @@ def weigh(
     *,
     known: NDArray[np.bool_] | None = None,
     asked: Collection[str] | None = None,
+    scorer: CombScorer | None = None,
 ) -> Weighed:
     """Evidence for every request.
 
@@ -148,10 +152,10 @@ def weigh(
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
     too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand;
     ``asked`` names the requests that are weighed, all when None: the others' places are kept from the decoys alone.
-    ``requests`` must not share an order.
+    ``requests`` must not share an order. ``scorer``: one of ``spectra`` that others use too.
     """
     explained = np.zeros(spectra.power.shape[1], dtype=bool) if known is None else known
-    whole = DecoyNull(CombScorer(spectra), requests, families, explained)
+    whole = DecoyNull(scorer or CombScorer(spectra), requests, families, explained)
     wanted = [request for request in requests if asked is None or request.name in asked]
     waiting = list(wanted)
     claims: list[tuple[str, NDArray[np.bool_]]] = []
@@ -162,19 +166,19 @@ def weigh(
         if explained is not decoy_null.explained:
             decoy_null = whole.explaining(explained)
         best = _first(decoy_null.read(waiting), decoy_null)
-        own = lines_mask(spectra, best)
+        own, widest = lines_mask(spectra, best), lines_mask(spectra, best, to_the_last=True)
         waiting.remove(best.request)
-        chance = _Chance.of(best, _null(whole, best, explained))
+        chance = _Chance.of(best, _null(whole, best, widest, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
         if chance.false_alarm <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
-            suspects.append(_Suspect(best=best, own=own, explained=explained, chance=chance))
+            suspects.append(_Suspect(best=best, own=own, widest=widest, explained=explained, chance=chance))
             explained = explained | own
         else:
             done[best.request.name] = chance.as_evidence(spectra, bands, best)
     for suspect in suspects:
-        widest = lines_mask(spectra, suspect.best, to_the_last=True)
+        widest = suspect.widest
         same = np.array_equal(explained | widest, suspect.explained | widest)
-        chance = suspect.chance if same else _Chance.of(suspect.best, _null(whole, suspect.best, explained))
+        chance = suspect.chance if same else _Chance.of(suspect.best, _null(whole, suspect.best, widest, explained))
         if chance.decoys < min(FEW_DECOYS, suspect.chance.decoys):
             # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
             chance = suspect.chance
@@ -186,30 +190,40 @@ def weigh(
     return Weighed(combs=tuple(done[request.name] for request in wanted), owned=tuple(claims))
 
 
-def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) -> DecoyNull:
+def _null(whole: DecoyNull, reading: CombReading, own: NDArray[np.bool_], explained: NDArray[np.bool_]) -> DecoyNull:
     """The null distribution on which a comb's decoys are scored, with the bins that they may not use explained.
 
-    These are what is explained already, and the comb's own lines, which show at its sums and differences. Of these
+    These are what is explained already, and the comb's ``own`` lines, which show at its sums and differences. Of these
     only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.
     The stronger a comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then
     its sidebands are given back first, and its own lines after them. Each makes the decoys stronger, so what is found
     against them is found all the more surely.
     """
-    spectra = whole.scorer.spectra
-    own = lines_mask(spectra, reading, to_the_last=True)
-    # What lies so close is left to the decoys, but for lines that noise never makes.
-    certain = own & (spectra.power[reading.group] > NEVER_NOISE)
-    steps = [(explained & ~own) | certain, explained & ~own]
-    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
-        spectra, reading, whole.mask(reading.request)
-    ):
-        alone = _harmonics_mask(spectra, reading, [0.0], False)
-        steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
-    for null in steps:
+    first: DecoyNull | None = None
+    for null in _nulls(whole, reading, own, explained):
         decoy_null = whole.explaining(null)
         if decoy_null.decoys(reading).size >= FEW_DECOYS:
             return decoy_null
-    return whole.explaining(steps[0])
+        first = first or decoy_null
+    assert first is not None
+    return first
+
+
+def _nulls(
+    whole: DecoyNull, reading: CombReading, own: NDArray[np.bool_], explained: NDArray[np.bool_]
+) -> Iterator[NDArray[np.bool_]]:
+    """The bins (n,) that decoys may not use, in the order in which they are tried."""
+    spectra = whole.scorer.spectra
+    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
+        spectra, reading, whole.mask(reading.request)
+    ):
+        yield explained | own
+        alone = _harmonics_mask(spectra, reading, [0.0], False)
+        yield explained | alone
+        yield (explained & ~own) | alone
+    # What lies so close is left to the decoys, but for lines that noise never makes.
+    yield (explained & ~own) | (own & (spectra.power[reading.group] > NEVER_NOISE))
+    yield explained & ~own
 
 
 def _stands_to(spectra: EnvelopeSpectra, reading: CombReading, mask: NDArray[np.bool_] | None = None) -> int:
@@ -315,13 +329,15 @@ def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]
     first."""
     power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
+    strong = np.flatnonzero(power >= STILL_A_LINE).tolist()
     for harmonic in range(1, reading.harmonics + 1):
         middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
         if not half < middle < power.size - half - 1:
             break
-        near = power[middle - half : middle + half + 1]
-        if near.max() < STILL_A_LINE:
+        first = bisect_left(strong, middle - half)
+        if first == len(strong) or strong[first] > middle + half:
             continue
+        near = power[middle - half : middle + half + 1]
         spot = float((near * np.arange(middle - half, middle + half + 1)).sum() / near.sum())
         weight = harmonic * float(np.log(near.max()))
         bins, weights, last = bins + weight * spot, weights + weight * harmonic, harmonic

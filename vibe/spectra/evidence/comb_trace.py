@@ -17,6 +17,8 @@ from vibe.spectra.evidence.decoy_null import Families
 
 HALF_BINS = 2.5
 """Bins either side of a line that a benign source owns."""
+_HARMONIC = np.concatenate([np.arange(1, HARMONICS + 1), np.repeat(np.arange(1, SIDE_LINES_OF + 1), 2 * SPACINGS)])
+"""Which harmonic each line of a comb (``PLACES``,) is or lies next to."""
 SAME_ORDER = 1e-6
 """Relative difference of orders that are one: far below what any capture resolves, above rounding."""
 
@@ -79,9 +81,9 @@ def _row(
     """Highest power near each line of a comb over what it is where nothing is (groups, ``PLACES``); NaN where no bin is
     free to tell."""
     power, step = spectra.power, spectra.step
-    centres, harmonic = _lines(order, request)
+    centres = _lines(order, request)
     # Random slip smears higher harmonics over more bins; what cannot slip is met to a bin.
-    half = np.maximum(1, harmonic // 2) if request.slips else np.ones_like(harmonic)
+    half = np.maximum(1, _HARMONIC // 2) if request.slips else np.ones_like(_HARMONIC)
     middle = np.rint(np.nan_to_num(centres) / step).astype(np.int64)
     # Where harmonics lie so close that their windows meet, the floor itself would be read.
     free = np.isfinite(centres) & (middle > half) & (middle + half < power.shape[1]) & (order > 2 * (half + 1) * step)
@@ -110,25 +112,23 @@ def _largest(bins: NDArray[np.int64]) -> NDArray[np.float32]:
     return np.asarray(digamma(np.maximum(1.0, bins / 1.5) + 1.0) + np.euler_gamma, dtype=np.float32)
 
 
-def _lines(order: float, request: CombRequest) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Order of each line of a comb and the harmonic that it is or lies next to, (``PLACES``,) each; NaN where there is
-    none."""
-    centres = np.full(PLACES, np.nan)
-    numbers = np.arange(1, HARMONICS + 1)
-    centres[:HARMONICS] = np.where(numbers <= request.max_harmonic, numbers * order, np.nan)
-    harmonic = np.concatenate([numbers, np.repeat(np.arange(1, SIDE_LINES_OF + 1), 2 * SPACINGS)])
+def _lines(order: float, request: CombRequest) -> NDArray[np.float64]:
+    """Order of each line of a comb (``PLACES``,); NaN where there is none."""
     sides = [sign * side for side in request.sidebands[:SPACINGS] for sign in (-1.0, 1.0)]
     sides += [np.nan] * (2 * SPACINGS - len(sides))
-    centres[HARMONICS:] = harmonic[HARMONICS:] * order + np.tile(sides, SIDE_LINES_OF)
-    return centres, harmonic
+    centres = _HARMONIC * order
+    centres[:HARMONICS][_HARMONIC[:HARMONICS] > request.max_harmonic] = np.nan
+    centres[HARMONICS:] += sides * SIDE_LINES_OF
+    return centres
 
 
 def _benign(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
     """At which orders (k,) a benign source other than the tone itself may have a line."""
-    owners = [(f, h) for f, h in families.benign if abs(f / request.order - 1.0) >= SAME_ORDER and f > 6 * step]
-    if not owners:
+    if not families.benign:
         return np.zeros(orders.size, dtype=bool)
-    order, most = (np.array(column, dtype=np.float64)[:, None] for column in zip(*owners, strict=True))
+    order, most = np.array(families.benign, dtype=np.float64).T[:, :, None]
+    owners = (np.abs(order / request.order - 1.0) >= SAME_ORDER) & (order > 6 * step)
+    order, most = order[owners][:, None], most[owners][:, None]
     nearest = np.clip(np.rint(orders / order), 1, most)
     return np.asarray(
         (np.abs(orders - nearest * order) <= HALF_BINS * step + families.speed_spread * orders).any(axis=0)

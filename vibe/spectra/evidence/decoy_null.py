@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from functools import cached_property
 from math import log10, sqrt
 
@@ -74,42 +75,29 @@ class DecoyNull:
         requests: Sequence[CombRequest],
         families: Families,
         explained: NDArray[np.bool_],
-        benign_orders: _BenignOrders | None = None,
+        fixed: _Fixed | None = None,
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
-        self._benign_orders = benign_orders or _BenignOrders(scorer, families)
-        self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
-        self._mask_of: dict[str, NDArray[np.bool_]] = {}
+        self._fixed = fixed or _Fixed(scorer, requests, families)
+        self._masks: dict[int, NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int, int], NDArray[np.float32]] = {}
 
     def explaining(self, explained: NDArray[np.bool_]) -> DecoyNull:
-        """The same spectra with other bins explained; what benign sources own is found once for all."""
-        return DecoyNull(self.scorer, self.requests, self.families, explained, self._benign_orders)
+        """The same spectra with other bins explained; what does not depend on them is found once for all."""
+        return DecoyNull(self.scorer, self.requests, self.families, explained, self._fixed)
 
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that say nothing of a request: explained ones, and those of benign sources other than itself."""
-        if request.name not in self._mask_of:
-            self._mask_of[request.name] = self._mask(request)
-        return self._mask_of[request.name]
-
-    def _mask(self, request: CombRequest) -> NDArray[np.bool_]:
-        benign = tuple(f for f in self.families.benign if not _belongs(request, f[0]))
-        low, high = self.window(request, 1)
-        ambiguous = (f for f in self.families.ambiguous if not low <= f[0] <= high)
-        benign += tuple(f for f in ambiguous if not self.met_evenly(request, f[0]))
-        turns = self.families.every_turn if request.slips else ()
-        if (benign, turns) not in self._masks:
-            mask = self.explained | self._benign_orders.lines(benign)
-            if turns:
-                mask |= owned(turns, self.scorer.spectra.step, mask.size, half_width=1)
-            self._masks[benign, turns] = mask
-        return self._masks[benign, turns]
+        benign = self._fixed.benign_to(request)
+        if id(benign) not in self._masks:
+            self._masks[id(benign)] = self.explained | benign
+        return self._masks[id(benign)]
 
     def benign_lines(self, benign: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
         """Bins (n,) that families of benign sources own."""
-        return self._benign_orders.lines(benign)
+        return self._fixed.lines(benign)
 
     def read(self, requests: Sequence[CombRequest]) -> list[CombReading]:
         """The best place inside each request's window, over its carriers and with or without its sidebands.
@@ -119,22 +107,17 @@ class DecoyNull:
         new = [request for request in requests if request.name not in self._readings]
         for slip in (False, True):
             tries = [
-                (request, carrier, sidebands)
+                (request, carrier, sidebands, self._combs(request, sidebands, self.places(request, carrier)))
                 for request in new
                 if request.slips == slip
                 for carrier in request.carriers
                 for sidebands in (((), request.sidebands) if request.sidebands else ((),))
             ]
-            if not tries:
-                continue
-            wanted = [self._combs(r, sidebands, self.places(r, carrier)) for r, carrier, sidebands in tries]
-            for (request, carrier, sidebands), scores in zip(tries, self.scorer.score(wanted, slip=slip), strict=True):
-                spot = int(scores.score.argmax())
+            found = self.scorer.best([combs for *_, combs in tries], slip=slip) if tries else ()
+            for (request, carrier, sidebands, combs), best in zip(tries, found, strict=True):
                 reading = CombReading(
-                    request=request, carrier=carrier, order=float(scores.orders[spot]),
-                    score=float(scores.score[spot]), group=int(scores.group[spot]),
-                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands,
-                    places=max(1, scores.score.size // self._finer(request)),
+                    request=request, carrier=carrier, order=best.order, score=best.score, group=best.group,
+                    harmonics=best.harmonics, sidebands=sidebands, places=max(1, combs.orders.size // combs.finer),
                 )  # fmt: skip
                 if reading.score > self._readings.setdefault(request.name, reading).score:
                     self._readings[request.name] = reading
@@ -143,81 +126,42 @@ class DecoyNull:
     def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
         return Combs(
             orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic,
-            finer=self._finer(request),
+            finer=self._fixed.finer(request),
         )  # fmt: skip
 
     def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
         """Orders at which a tone is looked for: half bins where it may slip; else its own order, only as finely
         scattered as the speed is unsure, so that the highest harmonic is met."""
-        low, high = self.window(request, carrier)
-        if request.slips:
-            return self.scorer.half_bins(low, high, self._finer(request))
-        step = self.scorer.spectra.step
-        middle = request.order * carrier
-        fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.scorer.spectra.top_order / middle)))
-        reach = int(np.ceil((self.families.speed_spread * middle + EXACT_WITHIN_BINS * step) / fine))
-        return np.asarray(middle + np.arange(-reach, reach + 1) * fine, dtype=np.float64)
+        return self._fixed.places(request, carrier)
 
     def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
         """Orders within which a tone may lie: its slip, the speed's uncertainty, half a bin."""
-        middle, spread = request.order * carrier, self.families.speed_spread
-        half_bin = self.scorer.spectra.step / 2
-        return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+        return self._fixed.window(request, carrier)
 
     def met_evenly(self, request: CombRequest, order: float) -> bool:
         """Whether ``order`` is as many times that of a part that cannot slip as others meet it in each repeat."""
-        low, high = self.window(request, 1)
-        return not request.slips and request.meetings > 1 and low <= order / request.meetings <= high
+        return self._fixed.met_evenly(request, order)
 
     def decoys(self, reading: CombReading) -> NDArray[np.float32]:
         """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
         key = reading.request.name, reading.carrier, reading.sidebands
         if key not in self._decoys:
-            self._decoys[key] = self._decoys_of(reading)
+            places = self._decoys_at(reading, further=False)
+            if places.size < FEW_DECOYS:
+                # Strong lines may own all that lies near: beyond them the axis is free.
+                places = max(places, self._decoys_at(reading, further=True), key=lambda found: found.size)
+            self._decoys[key] = np.sort(places)
         return self._decoys[key]
 
-    def _decoys_of(self, reading: CombReading) -> NDArray[np.float32]:
-        request, finer = reading.request, self._finer(reading.request)
-        step, block = self.scorer.spectra.step / 2 / finer, BLOCK * finer
-        middle = request.order * reading.carrier
-        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN, finer)
-        if orders.size < block * 2 * FEWEST_DECOYS:
-            # At low orders a factor spans few places: look higher for the rest.
-            orders = self.scorer.half_bins(orders[0], orders[0] + block * 2 * FEWEST_DECOYS * step, finer)
-        if orders.size > block * MOST_DECOYS:
-            low = max(orders[0], middle - block * MOST_DECOYS // 3 * step)
-            orders = orders[orders >= low][: block * MOST_DECOYS]
-        places = self._decoys_at(reading, orders)
-        if places.size < FEW_DECOYS:
-            # Strong lines may own all that lies near: beyond them the axis is free.
-            highest = min(orders[0] + FURTHER * orders.size * step, self._highest)
-            further = self.scorer.half_bins(orders[0], highest, finer)
-            if further.size > orders.size:
-                beyond = self._decoys_at(reading, further[: block * MOST_DECOYS])
-                places = max(places, beyond, key=lambda found: found.size)
-        return np.sort(places)
-
-    def _finer(self, request: CombRequest) -> int:
-        """In how many times finer steps than half bins a tone and its decoys are sought."""
-        return self.scorer.finer(request.order) if request.slips else 1
-
-    @property
-    def _highest(self) -> float:
-        """Highest order of which the spectra hold the fewest harmonics that make a comb."""
-        return float(self.scorer.spectra.top_order / FEWEST_HARMONICS)
-
-    def _decoys_at(self, reading: CombReading, orders: NDArray[np.float64]) -> NDArray[np.float32]:
-        """Largest scores of decoy places among ``orders``, benign sources and requests left out if possible."""
-        request = reading.request
-        block = BLOCK * self._finer(request)
-        orders = orders[: orders.size // block * block]
-        own = self._outside([request], orders, (1.0, 0.5, 2.0))
-        away = own & self._away_from_benign(orders)
-        places = np.empty(0, dtype=np.float32)
-        for usable in (away & self._outside(self.requests, orders, (1.0,)), away, own):
-            whole = np.repeat(usable.reshape(-1, block).all(axis=1), block)
-            blocks = self._curve(request, reading.sidebands, orders[whole]).reshape(-1, block)
-            places = blocks[(blocks > 0).all(axis=1)].max(axis=1, initial=0.0)
+    def _decoys_at(self, reading: CombReading, *, further: bool) -> NDArray[np.float32]:
+        """Largest scores of decoy places, benign sources and requests left out if possible."""
+        request, places = reading.request, np.empty(0, dtype=np.float32)
+        block = BLOCK * self._fixed.finer(request)
+        for nobodys in _Nobodys:
+            orders = self._fixed.decoy_orders(request, reading.carrier, further, nobodys)
+            # Block after block: each row the same place of all blocks.
+            scores = self._curve(request, reading.sidebands, orders).reshape(-1, block).T.copy()
+            places = scores.max(axis=0)[scores.min(axis=0) > 0]
             if places.size >= FEWEST_DECOYS:
                 break
         return places
@@ -227,7 +171,7 @@ class DecoyNull:
     ) -> NDArray[np.float32]:
         """Scores at ``orders``, as fine as places, of combs like the requested one; each place is scored once, for all
         requests that look there alike."""
-        finer = self._finer(request)
+        finer = self._fixed.finer(request)
         key = id(self.mask(request)), request.slips, sidebands, request.max_harmonic, finer
         step = self.scorer.spectra.step / 2 / finer
         if key not in self._curves:
@@ -236,39 +180,78 @@ class DecoyNull:
         new = np.isnan(curve[place])
         if new.any():
             wanted = [self._combs(request, sidebands, orders[new])]
-            curve[place[new]] = self.scorer.score(wanted, slip=request.slips, where=False)[0].score
+            curve[place[new]] = self.scorer.score(wanted, slip=request.slips)[0]
         return curve[place]
 
-    def _outside(
-        self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float], wider: float = 0.0
-    ) -> NDArray[np.bool_]:
-        """Orders outside the windows of requests times ``ratios``, each ``wider`` (relative) either side."""
-        windows = np.array([self.window(request, carrier) for request in requests for carrier in request.carriers])
-        lows, highs = windows.T[:, :, None] * np.asarray(ratios)
-        first = np.searchsorted(orders, (lows * (1 - wider)).ravel(), side="left")
-        last = np.searchsorted(orders, (highs * (1 + wider)).ravel(), side="right")
-        # Each window opens at its first order and closes behind its last.
-        opened, closed = (np.bincount(ends, minlength=orders.size + 1) for ends in (first, last))
-        return np.asarray(np.cumsum(opened - closed)[: orders.size] == 0)
 
-    def _away_from_benign(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
-        place = np.round(orders / (self.scorer.spectra.step / 2)).astype(np.int64)
-        return self._benign_orders.away[place]
+class _Nobodys(Enum):
+    """Where decoys may lie, in the order in which places are tried."""
+
+    ORDERS = "orders of no benign source, outside the windows of all requests"
+    LINES = "orders of no benign source, outside the tone's own windows"
+    PLACES = "outside the tone's own windows"
 
 
-class _BenignOrders:
-    """What benign sources own of one set of spectra, found once for all that is explained later."""
+class _Fixed:
+    """What holds of one set of spectra, families and requests, each of a name of its own, whatever is explained: where
+    tones are read and where their decoys may lie. Found once, when it is first asked for."""
 
-    def __init__(self, scorer: CombScorer, families: Families) -> None:
-        self.spectra, self.families = scorer.spectra, families
+    def __init__(self, scorer: CombScorer, requests: Sequence[CombRequest], families: Families) -> None:
+        self.scorer, self.spectra, self.requests, self.families = scorer, scorer.spectra, requests, families
         self._lines: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._benign: dict[str, NDArray[np.bool_]] = {}
+        self._alike: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
+        self._places: dict[tuple[str, int], NDArray[np.float64]] = {}
+        self._decoys: dict[tuple[str, int, bool, _Nobodys], NDArray[np.float64]] = {}
 
-    @cached_property
-    def _strongest(self) -> NDArray[np.float32]:
-        """The strongest group's power in each bin (n,), over what the largest of so many is."""
-        power = self.spectra.power
-        strongest: NDArray[np.float32] = power.max(axis=0) - np.log(power.shape[0])
-        return strongest
+    def finer(self, request: CombRequest) -> int:
+        """In how many times finer steps than half bins a tone and its decoys are sought."""
+        return self.scorer.finer(request.order) if request.slips else 1
+
+    def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
+        """Orders within which a tone may lie."""
+        middle, spread = request.order * carrier, self.families.speed_spread
+        half_bin = self.spectra.step / 2
+        return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+
+    def met_evenly(self, request: CombRequest, order: float) -> bool:
+        """Whether others meet a part that cannot slip as often as ``order``."""
+        low, high = self.window(request, 1)
+        return not request.slips and request.meetings > 1 and low <= order / request.meetings <= high
+
+    def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        """Orders at which a tone is looked for."""
+        if (request.name, carrier) not in self._places:
+            self._places[request.name, carrier] = self._places_of(request, carrier)
+        return self._places[request.name, carrier]
+
+    def _places_of(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        low, high = self.window(request, carrier)
+        if request.slips:
+            return self.scorer.half_bins(low, high, self.finer(request))
+        step = self.spectra.step
+        middle = request.order * carrier
+        fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.spectra.top_order / middle)))
+        reach = int(np.ceil((self.families.speed_spread * middle + EXACT_WITHIN_BINS * step) / fine))
+        return np.asarray(middle + np.arange(-reach, reach + 1) * fine, dtype=np.float64)
+
+    def benign_to(self, request: CombRequest) -> NDArray[np.bool_]:
+        """Bins (n,) of benign sources other than a request itself; one and the same of requests to which the same
+        sources are."""
+        if request.name not in self._benign:
+            families = self.families
+            benign = tuple(f for f in families.benign if not _belongs(request, f[0]))
+            low, high = self.window(request, 1)
+            ambiguous = (f for f in families.ambiguous if not low <= f[0] <= high)
+            benign += tuple(f for f in ambiguous if not self.met_evenly(request, f[0]))
+            turns = families.every_turn if request.slips else ()
+            if (benign, turns) not in self._alike:
+                mask = self.lines(benign)
+                if turns:
+                    mask = mask | owned(turns, self.spectra.step, mask.size, half_width=1)
+                self._alike[benign, turns] = mask
+            self._benign[request.name] = self._alike[benign, turns]
+        return self._benign[request.name]
 
     def lines(self, benign: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
         """Bins (n,) of these families."""
@@ -279,7 +262,64 @@ class _BenignOrders:
         return self._lines[benign]
 
     @cached_property
-    def away(self) -> NDArray[np.bool_]:
+    def _strongest(self) -> NDArray[np.float32]:
+        """The strongest group's power in each bin (n,), over what the largest of so many is."""
+        power = self.spectra.power
+        strongest: NDArray[np.float32] = power.max(axis=0) - np.log(power.shape[0])
+        return strongest
+
+    def decoy_orders(self, request: CombRequest, carrier: int, further: bool, nobodys: _Nobodys) -> NDArray[np.float64]:
+        """Orders of all places of a request's decoys, block after block; ``further``: up to where the axis ends."""
+        key = request.name, carrier, further, nobodys
+        if key not in self._decoys:
+            block = BLOCK * self.finer(request)
+            orders = (self._further if further else self._near)(request, carrier)
+            orders = orders[: orders.size // block * block]
+            usable = _outside(orders, self._windows([request]), (1.0, 0.5, 2.0))
+            if nobodys is not _Nobodys.PLACES:
+                usable &= self._away[np.round(orders / (self.spectra.step / 2)).astype(np.int64)]
+            if nobodys is _Nobodys.ORDERS:
+                usable &= _outside(orders, self._all_windows, (1.0,))
+            self._decoys[key] = orders[np.repeat(usable.reshape(-1, block).all(axis=1), block)]
+        return self._decoys[key]
+
+    def _near(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        """Orders (k,) within the span of a tone's."""
+        finer = self.finer(request)
+        step, block = self.spectra.step / 2 / finer, BLOCK * finer
+        middle = request.order * carrier
+        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN, finer)
+        if orders.size < block * 2 * FEWEST_DECOYS:
+            # At low orders a factor spans few places: look higher for the rest.
+            orders = self.scorer.half_bins(orders[0], orders[0] + block * 2 * FEWEST_DECOYS * step, finer)
+        if orders.size > block * MOST_DECOYS:
+            low = max(orders[0], middle - block * MOST_DECOYS // 3 * step)
+            orders = orders[orders >= low][: block * MOST_DECOYS]
+        return orders
+
+    def _further(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        """The same from the first on, as many times more, up to where there is no room for the fewest harmonics that
+        make a comb; none where that is no further."""
+        near, finer = self._near(request, carrier), self.finer(request)
+        highest = min(near[0] + FURTHER * near.size * self.spectra.step / 2 / finer, self._highest)
+        further = self.scorer.half_bins(near[0], highest, finer)
+        return further[: BLOCK * finer * MOST_DECOYS] if further.size > near.size else near[:0]
+
+    @property
+    def _highest(self) -> float:
+        """Highest order of which the spectra hold the fewest harmonics that make a comb."""
+        return float(self.spectra.top_order / FEWEST_HARMONICS)
+
+    def _windows(self, requests: Sequence[CombRequest]) -> NDArray[np.float64]:
+        """Windows (k, 2) of requests."""
+        return np.array([self.window(request, carrier) for request in requests for carrier in request.carriers])
+
+    @cached_property
+    def _all_windows(self) -> NDArray[np.float64]:
+        return self._windows(self.requests)
+
+    @cached_property
+    def _away(self) -> NDArray[np.bool_]:
         """Half bins (2n + 1,) that lie at no harmonic of any family."""
         step, count = self.spectra.step, 2 * self.spectra.power.shape[1] + 1
         orders = np.arange(count) * (step / 2)
@@ -288,6 +328,16 @@ class _BenignOrders:
             nearest = np.round(orders / order)
             usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * step)
         return usable
+
+
+def _outside(orders: NDArray[np.float64], windows: NDArray[np.float64], ratios: Sequence[float]) -> NDArray[np.bool_]:
+    """Rising ``orders`` (n,) outside ``windows`` (k, 2) times ``ratios``."""
+    lows, highs = windows.T[:, :, None] * np.asarray(ratios)
+    first = np.searchsorted(orders, lows.ravel(), side="left")
+    last = np.searchsorted(orders, highs.ravel(), side="right")
+    # Each window opens at its first order and closes behind its last.
+    opened, closed = (np.bincount(ends, minlength=orders.size + 1) for ends in (first, last))
+    return np.asarray(np.cumsum(opened - closed)[: orders.size] == 0)
 
 
 def lines_level_db(count: int) -> float:

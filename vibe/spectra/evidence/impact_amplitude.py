@@ -66,7 +66,7 @@ def measured(
     numbers = range(len(lines) + 1, reading.request.max_harmonic + 1) if slip else ()
     beyond = ((reading.order * k, line(reading.order * k, k)[0]) for k in numbers)
     members = spectra.members[group]
-    rms = _group_rms(_band_powers(bands), members)
+    rms = float(_rms_of_groups(spectra.floor, bands, spectra.members)[group])
     place, place_error = placed(spectra, reading)
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
     # the more segments were averaged.
@@ -108,6 +108,7 @@ def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None
     order = reading.order
     numbers: list[int] = []
     bins: list[float] = []
+    weighted, weights = 0.0, 0
     for harmonic in range(1, max(reading.harmonics, reading.request.max_harmonic) + 1):
         middle = round(harmonic * order / step)
         half = max(1, min(harmonic // 2, 4)) if reading.request.slips and not numbers else 1
@@ -116,11 +117,12 @@ def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None
         spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
         if power[spot] < STILL_A_LINE:
             continue
-        a, b, c = (float(value) for value in np.sqrt(power[spot - 1 : spot + 2]))
+        a, b, c = np.sqrt(power[spot - 1 : spot + 2]).tolist()
         numbers.append(harmonic)
         # Where a line lies between the bins of a Hann window, from the amplitudes of three.
         bins.append(spot + 2 * (c - a) / (a + 2 * b + c))
-        order = float(np.dot(numbers, bins) / np.dot(numbers, numbers)) * step
+        weighted, weights = weighted + harmonic * bins[-1], weights + harmonic * harmonic
+        order = weighted / weights * step
     if not numbers:
         return None, None
     k, at = np.array(numbers, dtype=np.float64), np.array(bins)
@@ -150,27 +152,25 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
     impact is shows the band that carries most of it; there its estimate grows with the damage for as long as it does.
     """
     slip = reading.request.slips
-    groups = np.arange(spectra.power.shape[0])
-    surprise, depth, further = np.zeros(groups.size), np.zeros(groups.size), np.zeros(groups.size)
     counted = max(reading.harmonics, 3)
+    spots = []
     for harmonic in range(1, max(counted, reading.request.max_harmonic) + 1):
         middle, half = round(reading.order * harmonic / spectra.step), max(1, harmonic // 2) if slip else 1
         if not half < middle < spectra.power.shape[1] - half:
             break
-        window = slice(middle - half, middle + half + 1)
-        spot = spectra.power[:, window].argmax(axis=1)
-        power = spectra.power[:, window][groups, spot]
-        if harmonic > counted and power.max() < STILL_A_LINE:
+        near = spectra.power[:, middle - half : middle + half + 1]
+        if harmonic > counted and near.max() < STILL_A_LINE:
             break
-        amplitude = np.sqrt(spectra.squared[:, window][groups, spot])
-        noise = spectra.floor[:, window][groups, spot] / np.maximum(amplitude**2, 1e-30)
-        own = amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
-        if harmonic <= counted:
-            surprise += np.log(np.maximum(power, 1.0))
-            depth += own
-        else:
-            # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
-            further += np.where(power >= STILL_A_LINE, own, 0.0)
+        spots.append(near.argmax(axis=1) + (middle - half))
+    groups = spectra.power.shape[0]
+    lines = np.arange(groups), np.array(spots, dtype=np.intp).reshape(-1, groups)
+    power, amplitude = spectra.power[lines], np.sqrt(spectra.squared[lines])
+    noise = spectra.floor[lines] / np.maximum(amplitude**2, 1e-30)
+    own = amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
+    surprise = np.log(np.maximum(power[:counted], 1.0)).sum(axis=0, dtype=np.float64)
+    depth = own[:counted].sum(axis=0, dtype=np.float64)
+    # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
+    further = np.where(power[counted:] >= STILL_A_LINE, own[counted:], 0.0).sum(axis=0, dtype=np.float64)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
     rms = _rms_of_groups(spectra.floor, bands, spectra.members)[sure]
     return _Sizes(

@@ -68,36 +68,39 @@ class SoftLines:
     def rows(
         self, spots: NDArray[np.int32], widths: NDArray[np.int32], wanted_lines: NDArray[np.bool_]
     ) -> tuple[NDArray[np.uint16], NDArray[np.int32]]:
-        """A matrix (any, columns), in steps, and which of its rows (k, lines) hold the windows round bins ``spots``
-        (k, lines).
+        """A matrix (any, columns), in steps, and which of its rows (lines, k) hold the windows round bins ``spots``
+        (lines, k).
 
-        ``widths`` (k or 1, lines) are places in the list of widths. Lines that are not wanted (k, lines) have no row.
+        ``widths`` (lines, k or 1) are places in the list of widths. Lines that are not wanted (lines, k) have a row of
+        nothing.
         """
         if self._all is not None:
             self._work_out(spots, widths)
-            return self._all.reshape(-1, self.columns), spots + widths * np.int32(self.bins)
+            # The last row of each width is nothing.
+            rows = np.where(wanted_lines, spots + widths * np.int32(self.bins), np.int32(self.bins - 1))
+            return self._all.reshape(-1, self.columns), rows
         pieces, rows, used = [np.zeros((1, self.columns), dtype=np.uint16)], np.zeros_like(spots), 1
-        by_width = ((line, width) for line, own in enumerate(widths.T) for width in np.unique(own))
+        by_width = ((line, width) for line, own in enumerate(widths) for width in np.unique(own))
         for line, width in by_width:
-            mine = wanted_lines[:, line] & (widths[:, line] == width)
-            wanted = np.unique(spots[mine, line])
+            mine = wanted_lines[line] & (widths[line] == width)
+            wanted = np.unique(spots[line, mine])
             # Combs of several tones lie far apart: what is between them is not worked out.
             for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > MOST_BETWEEN) + 1) if wanted.size else ():
                 first, last = int(run[0]), int(run[-1]) + 1
                 piece = np.empty((last - first, self.columns), dtype=np.uint16)
                 _soften(self.power, first, (self.widths[width],), [piece])
                 pieces.append(piece)
-                here = mine & (spots[:, line] >= first) & (spots[:, line] < last)
-                rows[here, line] = spots[here, line] - first + used
+                here = mine & (spots[line] >= first) & (spots[line] < last)
+                rows[line, here] = spots[line, here] - first + used
                 used += last - first
         return np.concatenate(pieces), rows
 
     def _work_out(self, spots: NDArray[np.int32], widths: NDArray[np.int32]) -> None:
-        """The rows of all bins between the first and the last of ``spots`` (k, lines), line by line, in the widths
-        (k or 1, lines) that are asked for there, unless they are there already."""
+        """The rows of all bins between the first and the last of ``spots`` (lines, k), line by line, in the widths
+        (lines, k or 1) that are asked for there, unless they are there already."""
         assert self._all is not None
         n, more = self.bins - 1, False
-        bounds = (spots.min(axis=0), spots.max(axis=0), widths.min(axis=0), widths.max(axis=0))
+        bounds = (spots.min(axis=1), spots.max(axis=1), widths.min(axis=1), widths.max(axis=1))
         for low, high, narrowest, widest in zip(*(bound.tolist() for bound in bounds), strict=True):
             for width in range(narrowest, widest + 1):
                 begin, end = self._span[width]
@@ -144,7 +147,7 @@ def _soften(power: NDArray[np.float32], first: int, widths: tuple[int, ...], out
         place[:, :groups] = largest
         if own.shape[1] > groups:
             # The table of the sum stands behind that of the largest.
-            place[:, groups:] = _places(total) + np.uint32(_PLACES)
+            np.add(_places(total), np.uint32(_PLACES), out=place[:, groups:])
         # None lies outside the table, and to wrap is the quickest way not to ask.
         np.take(_tables(width), place, out=own, mode="wrap")
 

@@ -106,6 +106,8 @@ def joint(spectra: EnvelopeSpectra) -> EnvelopeSpectra:
     """The groups over all channels alone: a third of the work, and what is outside reaches every point."""
     most = max(len({channel for channel, _ in members}) for members in spectra.members)
     keep = [g for g, members in enumerate(spectra.members) if len({channel for channel, _ in members}) == most]
+    if len(keep) == len(spectra.members):
+        return spectra
     return replace(
         spectra,
         power=np.ascontiguousarray(spectra.power[keep]), squared=spectra.squared[keep],
@@ -120,14 +122,19 @@ def find_outside_combs(
     requests: Sequence[CombRequest],
     families: Families,
     slow_turns: Sequence[float] = (),
+    *,
+    scorer: CombScorer | None = None,
 ) -> tuple[tuple[OutsideComb, ...], NDArray[np.bool_]]:
     """Combs of other machines, strongest first, and the bins (n,) that they own.
 
     ``requests``: what parts of the machine make. What lies in their windows is theirs, but for a comb that is exactly a
-    whole number per turn of one of ``slow_turns``, orders of shafts that turn other machines.
+    whole number per turn of one of ``slow_turns``, orders of shafts that turn other machines. A ``scorer`` of
+    ``spectra`` that others use too serves where all groups are asked.
     """
     some = joint(spectra)
-    whole = DecoyNull(CombScorer(some), requests, families, np.zeros(some.power.shape[1], dtype=bool))
+    if scorer is None or some is not spectra:
+        scorer = CombScorer(some)
+    whole = DecoyNull(scorer, requests, families, np.zeros(some.power.shape[1], dtype=bool))
     found, owned = _Search(some, bands, whole, tuple(slow_turns)).run()
     found, owned = _settled(found, owned, some, requests, whole, families)
     return tuple(_outside_comb(one, some.step) for one in found), owned
@@ -178,14 +185,10 @@ class _Search:
         orders = self.whole.scorer.half_bins(self.lowest, highest)
         found: list[_Found] = []
         for _ in range(MOST_LOOKS):
-            scores = self.whole.scorer.score([Combs(orders=orders, mask=self.taken, max_harmonic=12)], slip=True)[0]
-            spot = int(scores.score.argmax())
-            if float(scores.score[spot]) < LEAST_SCORE or len(found) >= MOST_OUTSIDE:
+            (best,) = self.whole.scorer.best([Combs(orders=orders, mask=self.taken, max_harmonic=12)], slip=True)
+            if best.score < LEAST_SCORE or len(found) >= MOST_OUTSIDE:
                 break
-            one = self._explained(
-                float(scores.orders[spot]), float(scores.score[spot]), int(scores.group[spot]),
-                int(scores.harmonics[spot]),
-            )  # fmt: skip
+            one = self._explained(best.order, best.score, best.group, best.harmonics)
             if one is not None:
                 found.append(one)
         return found, self.owned
