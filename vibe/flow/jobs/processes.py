@@ -75,12 +75,14 @@ class Processes:
     def end(self) -> None:
         """Break off what runs; may be called from another thread than the one that hands out jobs, and again."""
         # Apart: where a process has died the pool (of Python 3.13) keeps its lock until all others have ended, and one
-        # that was told to end in the midst of answering waits for its next job instead.
-        told = threading.Thread(target=self._pool.shutdown, kwargs={"wait": False, "cancel_futures": True}, daemon=True)
-        told.start()
-        told.join(GRACE_S)
+        # that was asked to end in the midst of answering waits for its next job instead.
+        shutdown = threading.Thread(
+            target=self._pool.shutdown, kwargs={"wait": False, "cancel_futures": True}, daemon=True
+        )
+        shutdown.start()
+        shutdown.join(GRACE_S)
         _end(list(self._own))
-        told.join(GRACE_S)
+        shutdown.join(GRACE_S)
 
 
 @contextmanager
