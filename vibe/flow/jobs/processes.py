@@ -76,13 +76,14 @@ class Processes:
         """Break off what runs; may be called from another thread than the one that hands out jobs, and again."""
         # Apart: where a process has died the pool (of Python 3.13) keeps its lock until all others have ended, and one
         # that was asked to end in the midst of answering waits for its next job instead.
-        shutdown = threading.Thread(
+        letting_go = threading.Thread(
             target=self._pool.shutdown, kwargs={"wait": False, "cancel_futures": True}, daemon=True
         )
-        shutdown.start()
-        shutdown.join(GRACE_S)
+        letting_go.daemon = True
+        letting_go.start()
+        letting_go.join(GRACE_S)
         _end(list(self._own))
-        shutdown.join(GRACE_S)
+        letting_go.join(GRACE_S)
 
 
 @contextmanager
