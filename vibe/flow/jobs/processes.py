@@ -79,7 +79,6 @@ class Processes:
         letting_go = threading.Thread(
             target=self._pool.shutdown, kwargs={"wait": False, "cancel_futures": True}, daemon=True
         )
-        letting_go.daemon = True
         letting_go.start()
         letting_go.join(GRACE_S)
         _end(list(self._own))
