@@ -5,12 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from pathlib import Path
 
 import pytest
 
 from vibe.flow.jobs.executor import WorkerDied, each
+from vibe.flow.jobs.processes import Processes
 
 
 def square(number: int) -> int:
@@ -46,6 +48,12 @@ def test_results_are_in_the_order_of_the_jobs(workers: int) -> None:
     assert not multiprocessing.active_children()
 
 
+def deaf(seconds: float) -> None:
+    """Work that no word breaks off."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    time.sleep(seconds)
+
+
 def test_a_process_that_dies_takes_no_other_job_with_it(tmp_path: Path) -> None:
     results = each(die_on_three, [(k, False) for k in range(5)], workers=2)
     assert results == [0, 1, 2, WorkerDied(), 4]
@@ -53,6 +61,25 @@ def test_a_process_that_dies_takes_no_other_job_with_it(tmp_path: Path) -> None:
     (tmp_path / "1").write_text("there", encoding="utf-8")
     again = each(die_the_first_time, jobs, workers=2, again=lambda job: (job[0], True))
     assert again == ["begun and ended", "there and ended"]
+
+
+def test_an_end_does_not_wait_for_a_pool_that_waits_for_its_processes() -> None:
+    """One that does not follow the word to end, while the pool holds its lock until it has ended."""
+    pool = Processes(1, None)
+    pool.submit(deaf, 60.0)
+    begun = time.monotonic()
+    while not pool._own and time.monotonic() - begun < 60:
+        time.sleep(0.02)
+    lock = pool._pool._shutdown_lock
+    lock.acquire()
+    ended = threading.Thread(target=pool.end)
+    ended.start()
+    try:
+        ended.join(60)
+        assert not ended.is_alive()
+        assert not any(process.is_alive() for process in pool._own)
+    finally:
+        lock.release()
 
 
 def test_an_interrupt_breaks_off_what_runs_and_begins_nothing() -> None:

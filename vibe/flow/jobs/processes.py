@@ -74,8 +74,15 @@ class Processes:
 
     def end(self) -> None:
         """Break off what runs; may be called from another thread than the one that hands out jobs, and again."""
-        self._pool.shutdown(wait=False, cancel_futures=True)
+        # Apart: where a process has died the pool (of Python 3.13) keeps its lock until all others have ended, and one
+        # that was asked to end in the midst of answering waits for its next job instead.
+        letting_go = threading.Thread(
+            target=self._pool.shutdown, kwargs={"wait": False, "cancel_futures": True}, daemon=True
+        )
+        letting_go.start()
+        letting_go.join(GRACE_S)
         _end(list(self._own))
+        letting_go.join(GRACE_S)
 
 
 @contextmanager
