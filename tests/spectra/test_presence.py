@@ -16,11 +16,7 @@ def listed(family: Family, count: int) -> list[set[float]]:
     mesh = {k * count * family.unit for k in harmonics}
     spacings = {family.unit, past, *family.sides}
     sides = {k * count * family.unit + sign * s for k in (1, 2) if k in harmonics for s in spacings for sign in (-1, 1)}
-    every = {k * count * family.unit for k in range(1, 9)}
     passing = {k * family.passes * past for k in (1, 2, 3) if family.passes}
-    # Where both fall on one order it is the mesh's, and the pins' where it is a side line of that.
-    sides = {one for one in sides if all(abs(one - other) > 1e-6 for other in passing)}
-    passing = {one for one in passing if all(abs(one - other) > 1e-6 for other in every & mesh)}
     return [mesh | sides, passing, {k * past for k in (1, 2, 3, 4) if family.difference}]
 
 

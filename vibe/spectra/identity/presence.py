@@ -46,8 +46,6 @@ COVERED = ALIAS - 5.0
 speed, and found a line in one of some 150 places (ln 150; 6 % of 25 orders, a bin of 0.01 orders each)."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
-SAME_LINE = 1e-6
-"""Orders within which two lines of whole numbers of parts are one (rounding)."""
 CLEAR_BINS = 5.0
 """Bins from a whole multiple at which a line is no skirt of the shaft's."""
 STANDS = 4.6
@@ -165,13 +163,6 @@ class Family:
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
-        # One line shows one thing: where pins' pass falls on the mesh it is the mesh's, where on its side lines the
-        # pins'.
-        for number in range(passing.shape[1]):
-            one = passing[:, number : number + 1].copy()
-            passing[(np.abs(made - one) < SAME_LINE).any(axis=1), number] = np.nan
-            for side in sides:
-                side[np.abs(side - one) < SAME_LINE] = np.nan
         parts = (
             (made, 0, MESH_SEEN),
             *((side, 0, SIDE_SEEN) for side in sides),
