@@ -12,7 +12,7 @@ from vibe.diagnosis.alternatives.shaft_knocks import doubted_by_shaft_knocks
 from vibe.diagnosis.alternatives.shared_places import shared_with_other_bearings
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.growth import against_past
+from vibe.diagnosis.growth import against_past, with_grown
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.rules.unexplained_impacts import unexplained_impacts
 from vibe.diagnosis.severity import graded
@@ -22,7 +22,7 @@ SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
-    weighed = explained_away(case)
+    weighed = with_grown(explained_away(case))
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))

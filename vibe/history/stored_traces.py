@@ -40,6 +40,7 @@ def arrays_of(past: PastCapture) -> dict[str, NDArray[np.uint8]]:
             "surest": trace.surest,
             "scores": trace.scores,
             "turns": trace.turns,
+            "quiet_scores": trace.quiet_scores,
         }
     return {"levels": levels, "said": np.frombuffer(json.dumps(said, ensure_ascii=False).encode("utf-8"), np.uint8)}
 
@@ -59,6 +60,7 @@ def past_from(arrays: Mapping[str, NDArray[np.uint8]]) -> PastCapture | None:
         trace = Trace(
             tones=tuple(stored["tones"]), bands=bands, levels=arrays["levels"], surest=tuple(stored["surest"]),
             scores=tuple(stored["scores"]), turns=stored["turns"],
+            quiet_scores=tuple(tuple(look) for look in stored.get("quiet_scores", ())),
         )  # fmt: skip
         if trace.levels.shape[:2] != (len(trace.tones), len(bands)):
             raise ValueError("its traces have another shape than is said")

@@ -117,6 +117,24 @@ def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tupl
     return changes(powers[0], powers[1:], named), surprise(scores[0], scores[1:])
 
 
+def quiet_surprise(traces: Sequence[Trace], tones: Sequence[str], fewest: int) -> Array:
+    """The chance (tones,) that a tone scores as high in the quiet looks of the first of ``traces`` as it does, from the
+    others: the least of all looks, each paid for. 1 where fewer than ``fewest`` others have these looks."""
+    looks = len(traces[0].quiet_scores)
+    alike = [one for one in traces if looks and len(one.quiet_scores) == looks]
+    chances = np.ones((max(1, looks), len(tones)))
+    if len(alike) <= fewest:
+        return chances[0]
+    rows = [[one.tones.index(tone) for tone in tones] for one in alike]
+    for look, own in enumerate(chances):
+        said = [[one.quiet_scores[look][row] for row in some] for one, some in zip(alike, rows, strict=True)]
+        scores = np.array(said, dtype=np.float64)  # None becomes NaN
+        passed = np.flatnonzero(np.isfinite(scores).all(axis=0))
+        if passed.size:
+            own[passed] = surprise(scores[0, passed], scores[1:, passed])
+    return np.asarray(np.minimum(1.0, looks * chances.min(axis=0)))
+
+
 def _over_usual(powers: Array) -> Array:
     """``powers`` (1 + n, rows, bands, places), the first now, over their mean in the others, itself left out, where
     that stands clear of the floor, which is 1; NaN where any is unknown. To divide by the mean of a few values that are

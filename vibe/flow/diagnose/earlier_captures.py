@@ -68,13 +68,14 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     ][-settings.most :]
     if len(traces) < settings.fewest:
         return {}
-    from vibe.history.trace_growth import compared
+    from vibe.history.trace_growth import compared, quiet_surprise
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
     if not bands or not tones:
         return {}
     found, surprises = compared([own, *traces], tones, list(bands.values()))
+    quiet = quiet_surprise([own, *traces], tones, settings.fewest)
     named = list(bands)
     return {
         tone: Growth(
@@ -87,6 +88,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             there=float(found.there[row]),
             surprise=float(surprises[row]),
             band=named[int(found.band[row])],
+            quiet=float(quiet[row]),
         )
         for row, tone in enumerate(tones)
         if found.growth[row] == found.growth[row]  # not where no band shows anything
