@@ -4,10 +4,11 @@ Pitch errors of a sound drive, and faint combs of sound bearings, are there from
 comb is not judged by how high it stands but by how much it rose, and no floor is asked for. Three looks are taken. The
 score of the comb is compared with its own scores in the past: they were sought in the same window and in the same
 bands, so that they pay for the search, and those of a part that always repeats are as high. So is its score where the
-quiet places of the noise weigh most. And the lines are, band by band. What grew may be the noise of this capture, with the comb's own false-alarm probability, or a part that always
-repeats, seen at its highest: the chance of the growth, by whichever look, times how likely it is that a sound part
-repeats surely. The smallest of these, three times, is the false-alarm probability of a growth. Where lines or scores of
-the plain look say that all is as it was, it is none of theirs; the quiet places show what neither of them does.
+quiet places of the noise weigh most. And the lines are, band by band: what rose there may be the noise of this capture,
+with the comb's own false-alarm probability, or a part that always repeats, seen at its highest, with the chance of the
+growth times how likely it is that a sound part repeats surely. The smallest of these, three times, is the false-alarm
+probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of theirs; the
+quiet places show what neither of them does.
 """
 
 from __future__ import annotations
@@ -61,12 +62,6 @@ def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     return min(1.0, LOOKS * min(_plain(case, comb, growth), _quiet(case, comb, growth)))
 
 
-def _repeats(case: Case, comb: CombEvidence) -> float:
-    """How likely a sound part is to make a comb that stands surely."""
-    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
-    return REPEATS_SOUND if slips else 1.0
-
-
 def _scored(case: Case, comb: CombEvidence) -> bool:
     """Whether the part repeats often enough for its scores to be compared."""
     return comb.order >= FEWEST_REPEATS * case.resolution
@@ -81,11 +76,9 @@ def _plain(case: Case, comb: CombEvidence, growth: Growth) -> float:
     twice = of_scores and growth.quiet < STEADY_FROM
     if min(growth.chance, growth.there) >= AS_BEFORE and not twice:
         return 1.0
-    # What a part that always repeats shows by chance is bounded by either look.
-    seldom = _repeats(case, comb) * min(growth.chance, growth.surprise if of_scores else 1.0)
-    by_lines = min(comb.false_alarm_probability, growth.chance) + seldom
-    by_scores = min(growth.surprise, comb.false_alarm_probability + seldom) if of_scores else 1.0
-    return min(by_scores, by_lines)
+    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
+    by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
+    return min(by_lines, growth.surprise) if of_scores else by_lines
 
 
 def _quiet(case: Case, comb: CombEvidence, growth: Growth) -> float:
@@ -93,7 +86,7 @@ def _quiet(case: Case, comb: CombEvidence, growth: Growth) -> float:
     quiet = case.quiet_combs.get(comb.tone)
     if quiet is None or not _scored(case, comb) or quiet.false_alarm_probability > case.settings.past.plausible:
         return 1.0
-    return min(growth.quiet, quiet.false_alarm_probability + _repeats(case, comb) * growth.quiet)
+    return growth.quiet
 
 
 def with_grown(case: Case) -> Case:
