@@ -124,7 +124,7 @@ def quiet_surprise(traces: Sequence[Trace], tones: Sequence[str], fewest: int) -
     alike = [one for one in traces if looks and len(one.quiet_scores) == looks]
     chances = np.ones((max(1, looks), len(tones)))
     if len(alike) <= fewest:
-        return chances[0]
+        return np.ones(len(tones))
     rows = [[one.tones.index(tone) for tone in tones] for one in alike]
     for look, own in enumerate(chances):
         said = [[one.quiet_scores[look][row] for row in some] for one, some in zip(alike, rows, strict=True)]
