@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +12,7 @@ import pytest
 from tests.diagnosis.diagnosis_values import POINT, MakeCase, comb
 from vibe.core.comb_history import Growth, TraceBand
 from vibe.core.health import Finding
+from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.growth import grown_chance
 
@@ -163,3 +166,21 @@ def test_what_a_stronger_comb_leaves_in_the_quiet_places_has_not_grown(case: Mak
             growths={RACE: past}, false_alarm_rate=ALARM,
         )  # fmt: skip
         assert bool(diagnose(made)) is grown
+
+
+@pytest.mark.parametrize(("machine", "count"), [(0.06, 1), (0.04, 0)])
+def test_what_another_machine_explains_nearly_for_sure_is_no_growth_of_this_drive(
+    case: MakeCase, monkeypatch: pytest.MonkeyPatch, machine: float, count: int
+) -> None:
+    """What is new around a drive is new to its past as well; ``machine``: what is left to the drive."""
+    module = importlib.import_module("vibe.diagnosis.diagnose")
+
+    def doubted(_: Case, findings: Sequence[Finding]) -> list[Finding]:
+        return [f.model_copy(update={"probability": machine, "component_probability": None}) for f in findings]
+
+    monkeypatch.setattr(module, "doubted_by_outside", doubted)
+    faint = comb(RACE, ORDERS[RACE], 0.05, -9.0)
+    assert len(diagnose(case(combs={RACE: faint}, growths={RACE: growth(RACE)}))) == count
+    # What its own capture shows stays, however it is doubted.
+    clear = comb(RACE, ORDERS[RACE], SURE, 6.0)
+    assert len(diagnose(case(combs={RACE: clear}, growths={RACE: growth(RACE)}))) == 1

@@ -130,7 +130,7 @@ def test_another_gain_is_no_growth(sound: list[PastCapture]) -> None:
 
 def test_other_speeds_and_loads_are_not_compared(sound: list[PastCapture]) -> None:
     now = sound[0]
-    faster, loaded = replace(now, speed_hz=1.03 * now.speed_hz), replace(now, load_percent=75.0 + 16.0)
+    faster, loaded = replace(now, speed_hz=1.06 * now.speed_hz), replace(now, load_percent=75.0 + 16.0)
     near, unknown = replace(now, load_percent=80.0), replace(now, load_percent=None)
     kept = alike(replace(now, load_percent=75.0), [faster, loaded, near, unknown], settings().diagnosis.past)
     assert kept == [near, unknown]
