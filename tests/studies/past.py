@@ -30,7 +30,7 @@ from tests.studies.references import noise_power
 from vibe.core.capture import Capture
 from vibe.core.comb_history import PastCapture
 from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
-from vibe.flow.diagnose.earlier_captures import accepted
+from vibe.flow.diagnose.earlier_captures import accepted, alike
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.quiet_bands import PARTS
 from vibe.synth.conditions import Conditions
@@ -122,6 +122,8 @@ class Found:
     clairvoyant_db: float | None
     filter_db: float = 0.0
     quiet_filter_db: float = 0.0
+    compared: int = EARLIER
+    """How many of the earlier captures are alike in speed, load and length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,6 +195,7 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
     scene = set_scene(drive, capture_seed, conditions)
     own = study._sound(sound, scene)
     healthy = judged(sound, tag)
+    compared = 0 if healthy.past is None else len(alike(healthy.past, earlier, settings().diagnosis.past))
     seen = {visible.tone for visible in healthy.visibility if visible.seen}
     chance = settings().judgement.false_alarm.rate_per_drive / study.searched(healthy)
     if not kinds:
@@ -230,6 +233,7 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
                 clairvoyant_db=best,
                 filter_db=plain,
                 quiet_filter_db=quiet,
+                compared=compared,
             )
         )
     return rows
@@ -308,13 +312,14 @@ def main() -> None:
     detected = [row for rows in spread_out(listen, quiet, workers=chosen.workers) for row in rows]
     write_table(chosen.out, "past", [asdict(one) for one in found])
     write_table(chosen.out, "past_sound", [asdict(one) for one in detected])
-    lines: list[Any] = [f"{'drive':14}{'kind':44}{'alone':>7}{'past':>7}{'clairv.':>9}{'bands':>7}{'quiet':>7}"]
+    lines: list[Any] = [
+        f"{'drive':14}{'kind':44}{'alone':>7}{'past':>7}{'clairv.':>9}{'bands':>7}{'quiet':>7}{'alike':>6}"
+    ]
     for one in found:
         sizes = (one.alone_db, one.past_db, one.clairvoyant_db)
         texts = [">20" if size is None else f"{size:.1f}" for size in sizes]
-        lines.append(
-            f"{one.drive:14}{one.kind:44}{texts[0]:>7}{texts[1]:>7}{texts[2]:>9}{one.filter_db:7.1f}{one.quiet_filter_db:7.1f}"
-        )
+        lost = f"{one.filter_db:7.1f}{one.quiet_filter_db:7.1f}{one.compared:6d}"
+        lines.append(f"{one.drive:14}{one.kind:44}{texts[0]:>7}{texts[1]:>7}{texts[2]:>9}{lost}")
     print("\n".join(lines))
     for what, (count, trials) in SOUGHT.items():
         least = least_gap_db(count, trials, USUAL_CHANCE, earlier=EARLIER)
