@@ -5,7 +5,7 @@
 For every drive of the fleet one machine a seed: eight sound captures as life brings them, and a ninth in which the
 damage is bisected as in ``tests.studies.detection``, by the program without the earlier captures, by the program with
 them, and by the clairvoyant, which has no past. *Found* is a damage that a finding names, by its own tone or among what
-it cannot be distinguished from; a drive with a finding is not called sound. The clairvoyant is told the bands in which
+it cannot be distinguished from; a drive with a finding is not called sound. The clairvoyant knows the bands in which
 the damage rings, at 8 Hz, the true angle and the true order, and is held to the same rate of false alarms per tone.
 ``count`` further sound captures of every machine tell how often the past raises a false alarm.
 """

@@ -52,7 +52,7 @@ def quiet_combs(
         readings = DecoyNull(CombScorer(spectra), requests, families, outside).read(passed)
         found = {request.name: reading.score for request, reading in zip(passed, readings, strict=True)}
         scores.append(tuple(found.get(tone) for tone in tones))
-        asked = [name for name, score in found.items() if score >= _worth_asking(spectra) and name in tones]
+        asked = [name for name, score in found.items() if score >= _score_to_weigh(spectra) and name in tones]
         if not asked:
             continue
         for comb in weigh(spectra, bands, passed, families, known=outside, asked=asked).combs:
@@ -62,7 +62,7 @@ def quiet_combs(
     return QuietCombs(scores=tuple(scores), combs=tuple(best.values()))
 
 
-def _worth_asking(spectra: EnvelopeSpectra) -> float:
+def _score_to_weigh(spectra: EnvelopeSpectra) -> float:
     """Score from which a comb may have grown: the largest of as many sums of noise as there are groups and sets of
     harmonics is their logarithm at least, and a growth exceeds it by that of its chance."""
     return log(spectra.power.shape[0] * len(HARMONIC_SETS)) - log(LEAST_SURPRISE)
