@@ -6,8 +6,8 @@ score of the comb is compared with its own scores in the past: they were sought 
 bands, so that they pay for the search, and those of a part that always repeats are as high. So is its score where the
 quiet places of the noise weigh most. And the lines are, band by band: what rose there may be the noise of this capture,
 with the comb's own false-alarm probability, or a part that always repeats, seen at its highest, with the chance of the
-growth times how likely it is that a sound part repeats surely. The smallest of these, three times, is the false-alarm
-probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of theirs; the
+growth times how likely it is that a sound part repeats surely. The smallest of these, at the price of all looks, is the
+false-alarm probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of theirs; the
 quiet places show what neither of them does.
 """
 
@@ -27,6 +27,9 @@ REPEATS_SOUND = 0.1
 Of parts that cannot slip, all do: pitch errors repeat."""
 LOOKS = 3
 """At the scores, at those of the quiet places, and at the lines in every band."""
+PRICE = 2 * LOOKS
+"""By how much a look's chance is raised: the rate of false alarms of a drive is shared in halves by what a capture shows
+by itself and by what grew, and the second half by the looks."""
 STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
 FEWEST_REPEATS = 25.0
@@ -59,7 +62,7 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
 
 
 def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
-    return min(1.0, LOOKS * min(_plain(case, comb, growth), _quiet(case, comb, growth)))
+    return min(1.0, PRICE * min(_plain(case, comb, growth), _quiet(case, comb, growth)))
 
 
 def _scored(case: Case, comb: CombEvidence) -> bool:
@@ -100,7 +103,7 @@ def with_grown(case: Case) -> Case:
         comb, quiet = next((c for c in case.combs.values() if c.tone == name), None), case.quiet_combs.get(name)
         if comb is None or quiet is None or comb.false_alarm_probability <= case.settings.past.plausible:
             continue
-        if LOOKS * _quiet(case, comb, growth) <= case.tone_alarm:
+        if PRICE * _quiet(case, comb, growth) <= case.tone_alarm:
             shown[name] = replace(
                 quiet, hit_m_s2=comb.hit_m_s2, impact_m_s2=comb.impact_m_s2, limit_m_s2=comb.limit_m_s2,
                 hit_over_floor_db=comb.hit_over_floor_db, limit_over_floor_db=comb.limit_over_floor_db,
@@ -159,7 +162,7 @@ def _against_past(case: Case, finding: Finding) -> Finding:
 
 def _by_quiet(case: Case, comb: CombEvidence, growth: Growth) -> bool:
     """Whether only the quiet places show the growth, so that how far the lines rose is not known."""
-    return LOOKS * _plain(case, comb, growth) > case.tone_alarm >= LOOKS * _quiet(case, comb, growth)
+    return PRICE * _plain(case, comb, growth) > case.tone_alarm >= PRICE * _quiet(case, comb, growth)
 
 
 def _text(growth: Growth) -> str:

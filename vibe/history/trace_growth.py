@@ -103,9 +103,9 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     )  # fmt: skip
 
 
-def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tuple[int, ...]]) -> tuple[Changes, Array]:
-    """Changes of ``tones``, which all ``traces`` have, in the first of them against the others; and how surprising
-    their scores are. ``bands`` that all have are given by their places in every trace."""
+def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tuple[int, ...]]) -> Changes:
+    """Changes of ``tones``, which all ``traces`` have, in the first of them against the others. ``bands`` that all have
+    are given by their places in every trace."""
     rows = [[trace.tones.index(tone) for tone in tones] for trace in traces]
     powers = [
         power_of(trace.levels[np.ix_(own, places)])
@@ -113,8 +113,13 @@ def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tupl
     ]
     number = {places[0]: number for number, places in enumerate(bands)}
     named = [number.get(traces[0].surest[row], -1) for row in rows[0]]
-    scores = np.array([[trace.scores[row] for row in own] for trace, own in zip(traces, rows, strict=True)])
-    return changes(powers[0], powers[1:], named), surprise(scores[0], scores[1:])
+    return changes(powers[0], powers[1:], named)
+
+
+def plain_surprise(traces: Sequence[Trace], tones: Sequence[str]) -> Array:
+    """The chance (tones,) that a tone scores as high in the plain looks of the first of ``traces``, from the others."""
+    scores = np.array([[one.scores[one.tones.index(tone)] for tone in tones] for one in traces])
+    return surprise(scores[0], scores[1:])
 
 
 def quiet_surprise(traces: Sequence[Trace], tones: Sequence[str], fewest: int) -> Array:
