@@ -115,8 +115,9 @@ def test_the_closed_form_of_the_filter_is_what_lines_of_a_squared_envelope_do() 
     struck = np.fft.fft(burst)[: n // 2] * shape
     stands, stated = [], []
     for weight in (shape**2, np.ones(n // 2), (np.abs(axis - 1_250) < 1_000).astype(float)):
-        line, around = n // each, []
-        means = []
+        line = n // each
+        means: list[float] = []
+        around: list[float] = []
         for _ in range(400):
             noise = np.fft.fft(rng.standard_normal(n))[: n // 2]
             for what, kept in ((noise + struck, means), (noise, around)):

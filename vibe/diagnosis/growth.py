@@ -7,8 +7,8 @@ bands, so that they pay for the search, and those of a part that always repeats 
 quiet places of the noise weigh most. And the lines are, band by band: what rose there may be the noise of this capture,
 with the comb's own false-alarm probability, or a part that always repeats, seen at its highest, with the chance of the
 growth times how likely it is that a sound part repeats surely. The smallest of these, at the price of all looks, is the
-false-alarm probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of theirs; the
-quiet places show what neither of them does.
+false-alarm probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of
+theirs; the quiet places show what neither of them does.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ Of parts that cannot slip, all do: pitch errors repeat."""
 LOOKS = 3
 """At the scores, at those of the quiet places, and at the lines in every band."""
 PRICE = 2 * LOOKS
-"""By how much a look's chance is raised: the rate of false alarms of a drive is shared in halves by what a capture shows
-by itself and by what grew, and the second half by the looks."""
+"""By how much a look's chance is raised: the rate of false alarms of a drive is shared in halves by what a capture
+shows by itself and by what grew, and the second half by the looks."""
 STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
 FEWEST_REPEATS = 25.0
