@@ -307,4 +307,4 @@ def test_scores_are_compared_with_those_at_any_load_as_well(sound: list[PastCapt
     loud, low = ([scored(one, score, 90.0) for one in sound[1:4]] for score in (45.0, 9.0))
     assert growths(grown, [*at_this_load, *low], rules)[tone].surprise < 1e-4
     assert growths(grown, [*at_this_load, *loud], rules)[tone].surprise > 0.01
-    assert growths(grown, [*at_this_load, *loud], rules)[tone].captures == 6
+    assert growths(grown, [*at_this_load, *loud], rules)[tone].captures == len(at_this_load)
