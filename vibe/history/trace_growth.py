@@ -116,6 +116,15 @@ def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tupl
     return changes(powers[0], powers[1:], named)
 
 
+def surprises_of(
+    alike: Sequence[Trace], any_load: Sequence[Trace], tones: Sequence[str], fewest: int
+) -> tuple[Array, Array]:
+    """The chances (tones,) each that a tone scores as high in the plain and in the quiet looks of the first of either
+    of two sets of captures as it does, from the others: the larger of what the two sets say."""
+    plain = np.maximum(plain_surprise(alike, tones), plain_surprise(any_load, tones))
+    return plain, np.maximum(quiet_surprise(alike, tones, fewest), quiet_surprise(any_load, tones, fewest))
+
+
 def plain_surprise(traces: Sequence[Trace], tones: Sequence[str]) -> Array:
     """The chance (tones,) that a tone scores as high in the plain looks of the first of ``traces``, from the others."""
     scores = np.array([[one.scores[one.tones.index(tone)] for tone in tones] for one in traces])

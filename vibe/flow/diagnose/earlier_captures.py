@@ -67,10 +67,6 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     Scores are compared with those at any load as well, and the larger chance counts: pitch errors show more at some
     loads than at others, and how much more is not known from captures at one load.
     """
-    from functools import partial
-
-    import numpy as np
-
     from vibe.core.comb_history import Growth
 
     own = now.trace
@@ -79,7 +75,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     traces = _traces(own, alike(now, earlier, settings), settings)
     if len(traces) < settings.fewest:
         return {}
-    from vibe.history.trace_growth import compared, plain_surprise, quiet_surprise
+    from vibe.history.trace_growth import compared, surprises_of
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
@@ -89,10 +85,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     any_load = [
         one for one in _traces(own, _at_speed(now, earlier, settings), settings) if set(tones) <= set(one.tones)
     ]
-    surprises, quiet = (
-        np.maximum(*(chance([own, *some], tones) for some in (traces, any_load)))
-        for chance in (plain_surprise, partial(quiet_surprise, fewest=settings.fewest))
-    )
+    surprises, quiet = surprises_of([own, *traces], [own, *any_load], tones, settings.fewest)
     named = list(bands)
     return {
         tone: Growth(
