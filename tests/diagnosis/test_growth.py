@@ -185,3 +185,11 @@ def test_what_another_machine_explains_nearly_for_sure_is_no_growth_of_this_driv
     # What its own capture shows stays, however it is doubted.
     clear = comb(RACE, ORDERS[RACE], SURE, 6.0)
     assert len(diagnose(case(combs={RACE: clear}, growths={RACE: growth(RACE)}))) == 1
+
+
+def test_pitch_errors_are_not_sought_in_the_quiet_places(case: MakeCase) -> None:
+    """They show there in one sound capture more than in the next."""
+    faint = comb(LOBE, ORDERS[LOBE], 0.9, -9.0)
+    past = growth(LOBE, surprise=0.9, chance=1.0, there=1.0, quiet=1e-6)
+    there = {LOBE: replace(faint, false_alarm_probability=1e-4)}
+    assert diagnose(case(combs={LOBE: faint}, quiet_combs=there, growths={LOBE: past}, false_alarm_rate=ALARM)) == []

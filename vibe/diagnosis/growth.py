@@ -65,6 +65,10 @@ def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     return min(1.0, PRICE * min(_plain(case, comb, growth), _quiet(case, comb, growth)))
 
 
+def _slips(case: Case, comb: CombEvidence) -> bool:
+    return any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
+
+
 def _scored(case: Case, comb: CombEvidence) -> bool:
     """Whether the part repeats often enough for its scores to be compared."""
     return comb.order >= FEWEST_REPEATS * case.resolution
@@ -79,14 +83,18 @@ def _plain(case: Case, comb: CombEvidence, growth: Growth) -> float:
     twice = of_scores and growth.quiet < STEADY_FROM
     if min(growth.chance, growth.there) >= AS_BEFORE and not twice:
         return 1.0
-    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
-    by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
+    repeats = REPEATS_SOUND if _slips(case, comb) else 1.0
+    by_lines = min(comb.false_alarm_probability, growth.chance) + repeats * growth.chance
     return min(by_lines, growth.surprise) if of_scores else by_lines
 
 
 def _quiet(case: Case, comb: CombEvidence, growth: Growth) -> float:
-    """The same by the scores of the quiet places, where the comb is plausible among this capture's decoys there."""
+    """The same by the scores of the quiet places, where the comb is plausible among this capture's decoys there. Pitch
+    errors of parts that cannot slip show there too, and more so in one sound capture than in the next: these are left
+    out."""
     quiet = case.quiet_combs.get(comb.tone)
+    if not _slips(case, comb):
+        return 1.0
     if quiet is None or not _scored(case, comb) or quiet.false_alarm_probability > case.settings.past.plausible:
         return 1.0
     return growth.quiet
