@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,6 +11,8 @@ import pytest
 
 from tests.diagnosis.diagnosis_values import POINT, MakeCase, comb
 from vibe.core.comb_history import Growth, TraceBand
+from vibe.core.health import Finding
+from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.growth import grown_chance
 
@@ -35,27 +39,33 @@ def chance(case: MakeCase, tone: str, *, own: float = SURE, resolution: float = 
     return grown_chance(made, seen)
 
 
-def test_two_looks_cost_twice_the_chance_of_the_smaller(case: MakeCase) -> None:
-    """Bonferroni: the chance that the smaller of two is p or less is 2 p at most."""
-    assert chance(case, LOBE, surprise=0.002, chance=0.004) == pytest.approx(2 * 0.002)
-    assert chance(case, LOBE, surprise=0.02, chance=0.004) == pytest.approx(2 * 0.004)
-    assert chance(case, LOBE, surprise=0.02, chance=0.006) is None
+def test_three_looks_cost_three_times_the_chance_of_the_smallest_and_the_capture_itself_as_much(case: MakeCase) -> None:
+    """Bonferroni: the chance that the smallest of three is p or less is 3 p at most; half of the drive's false alarms
+    are left to what its capture shows by itself."""
+    assert chance(case, LOBE, surprise=0.001, chance=0.004) == pytest.approx(6 * 0.001)
+    assert chance(case, LOBE, surprise=0.02, chance=0.0015) == pytest.approx(6 * 0.0015)
+    assert chance(case, LOBE, surprise=0.02, chance=0.0018) is None
 
 
 def test_a_growth_of_a_part_that_seldom_repeats_when_sound_is_the_surer(case: MakeCase) -> None:
     """Of ten sound bearings at most one shows a comb that may grow by chance; pitch errors of a lobe always do."""
     few = {RACE: ORDERS[RACE] / 20.0, LOBE: ORDERS[LOBE] / 20.0}
-    for raised, bearing in ((0.04, True), (0.06, False)):
+    for raised, bearing in ((0.015, True), (0.018, False)):
         assert (chance(case, RACE, chance=raised, resolution=few[RACE]) is not None) is bearing
         assert chance(case, LOBE, chance=raised, resolution=few[LOBE]) is None
 
 
-def test_what_a_part_that_always_repeats_shows_by_chance_is_bounded_by_either_look(case: MakeCase) -> None:
+def test_lines_that_rose_are_noise_or_one_part_in_ten_that_repeats(case: MakeCase) -> None:
     """A sound race shows by chance of noise (its comb's), or, one in ten, because it repeats and is at its highest."""
-    assert chance(case, RACE, own=1e-4, surprise=0.01, chance=0.4) == pytest.approx(2 * (1e-4 + 0.1 * 0.01))
-    assert chance(case, RACE, own=1e-4, surprise=0.04, chance=0.01) == pytest.approx(2 * (1e-4 + 0.1 * 0.01))
-    assert chance(case, RACE, own=1e-2, surprise=0.002, chance=0.4) == pytest.approx(2 * 0.002)
-    assert chance(case, LOBE, own=1e-4, surprise=0.01, chance=0.4) is None
+    assert chance(case, RACE, own=1e-4, surprise=0.04, chance=0.01) == pytest.approx(6 * (1e-4 + 0.1 * 0.01))
+    assert chance(case, LOBE, own=1e-4, surprise=0.04, chance=0.01) is None
+
+
+def test_scores_that_sound_parts_reach_are_no_surer_because_the_comb_is(case: MakeCase) -> None:
+    """A comb that scores high is no chance among decoys either: that says nothing besides."""
+    for own in (1e-2, 1e-9):
+        assert chance(case, RACE, own=own, surprise=0.001, chance=0.4) == pytest.approx(6 * 0.001)
+        assert chance(case, RACE, own=own, surprise=0.002, chance=0.4) is None
 
 
 def test_a_comb_that_scores_as_in_the_past_has_not_grown_however_its_lines_stand(case: MakeCase) -> None:
@@ -108,3 +118,78 @@ def test_of_two_parts_only_the_one_that_grew_most_surely_is_reported_by_growth_a
     assert grown_chance(made, fainter) is None
     sure = replace(fainter, false_alarm_probability=SURE)
     assert grown_chance(replace(made, combs={RACE: faint, LOBE: sure}), sure) is not None
+
+
+def seen_in_quiet(case: MakeCase, quiet: float, chance_there: float, **more: Any) -> list[Finding]:
+    """What is found of a race that the plain look shows no more than chance of."""
+    faint = comb(RACE, ORDERS[RACE], 0.9, -9.0)
+    there = replace(faint, false_alarm_probability=chance_there, order=ORDERS[RACE] * 0.995)
+    past = growth(RACE, surprise=0.9, chance=1.0, there=1.0, quiet=quiet)
+    made = case(
+        combs={RACE: faint}, quiet_combs={RACE: there}, growths={RACE: past}, false_alarm_rate=ALARM, **more
+    )  # fmt: skip
+    return diagnose(made)
+
+
+def test_what_grew_where_the_noise_is_quiet_is_found_though_the_plain_look_shows_nothing(case: MakeCase) -> None:
+    (finding,) = seen_in_quiet(case, 0.0015, 0.05)
+    assert finding.component == "bearing.input bearing"
+    assert finding.false_alarm_probability == pytest.approx(6 * 0.0015)
+    assert finding.growth_db is None, "by how much is not known"
+    assert "Where the noise is quiet" in finding.why
+    assert "3.5671" in finding.why, "the order at which the quiet places show it"
+
+
+@pytest.mark.parametrize(("quiet", "there"), [(0.0018, 0.05), (0.9, 0.05), (1e-5, 0.11)])
+def test_what_is_no_growth_or_no_comb_there_is_not_found(case: MakeCase, quiet: float, there: float) -> None:
+    assert seen_in_quiet(case, quiet, there) == []
+
+
+def test_scores_of_few_repeats_are_not_compared_there_either(case: MakeCase) -> None:
+    assert seen_in_quiet(case, 1e-6, 0.01, resolution=ORDERS[RACE] / 30.0)
+    assert seen_in_quiet(case, 1e-6, 0.01, resolution=ORDERS[RACE] / 20.0) == []
+
+
+def test_two_looks_at_the_scores_need_no_lines_of_one_band(case: MakeCase) -> None:
+    as_before = {"surprise": 0.001, "chance": 0.6, "there": 0.6}
+    assert chance(case, LOBE, quiet=0.04, **as_before) == pytest.approx(6 * 0.001)
+    assert chance(case, LOBE, quiet=0.06, **as_before) is None
+
+
+def test_what_a_stronger_comb_leaves_in_the_quiet_places_has_not_grown(case: MakeCase) -> None:
+    """A score below the thirtieth part of another part's is what is left of its lines."""
+    faint, loud = comb(RACE, ORDERS[RACE], 0.9, -9.0), comb(LOBE, ORDERS[LOBE], 0.9, -9.0)
+    past = growth(RACE, surprise=0.9, chance=1.0, there=1.0, quiet=1e-6)
+    for score, grown in ((20.0, True), (2_000.0, False)):
+        made = case(
+            combs={RACE: faint, LOBE: replace(loud, score=score)},
+            quiet_combs={RACE: replace(faint, false_alarm_probability=1e-4, score=20.0)},
+            growths={RACE: past}, false_alarm_rate=ALARM,
+        )  # fmt: skip
+        assert bool(diagnose(made)) is grown
+
+
+@pytest.mark.parametrize(("machine", "count"), [(0.06, 1), (0.04, 0)])
+def test_what_another_machine_explains_nearly_for_sure_is_no_growth_of_this_drive(
+    case: MakeCase, monkeypatch: pytest.MonkeyPatch, machine: float, count: int
+) -> None:
+    """What is new around a drive is new to its past as well; ``machine``: what is left to the drive."""
+    module = importlib.import_module("vibe.diagnosis.diagnose")
+
+    def doubted(_: Case, findings: Sequence[Finding]) -> list[Finding]:
+        return [f.model_copy(update={"probability": machine, "component_probability": None}) for f in findings]
+
+    monkeypatch.setattr(module, "doubted_by_outside", doubted)
+    faint = comb(RACE, ORDERS[RACE], 0.05, -9.0)
+    assert len(diagnose(case(combs={RACE: faint}, growths={RACE: growth(RACE)}))) == count
+    # What its own capture shows stays, however it is doubted.
+    clear = comb(RACE, ORDERS[RACE], SURE, 6.0)
+    assert len(diagnose(case(combs={RACE: clear}, growths={RACE: growth(RACE)}))) == 1
+
+
+def test_pitch_errors_are_not_sought_in_the_quiet_places(case: MakeCase) -> None:
+    """They show there in one sound capture more than in the next."""
+    faint = comb(LOBE, ORDERS[LOBE], 0.9, -9.0)
+    past = growth(LOBE, surprise=0.9, chance=1.0, there=1.0, quiet=1e-6)
+    there = {LOBE: replace(faint, false_alarm_probability=1e-4)}
+    assert diagnose(case(combs={LOBE: faint}, quiet_combs=there, growths={LOBE: past}, false_alarm_rate=ALARM)) == []

@@ -24,7 +24,7 @@ from vibe.core.records.history import Event
 from vibe.flow import capture_folder
 from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
 from vibe.flow.diagnose.drive_diagnosis import drive_report_from, drive_report_of
-from vibe.flow.diagnose.earlier_captures import accepted, alike
+from vibe.flow.diagnose.earlier_captures import accepted, alike, growths
 from vibe.flow.diagnose.earlier_diagnoses import from_folder, kept_files, kept_pasts
 from vibe.flow.history.bulk_import import Delivery, keep_files
 from vibe.flow.run.run import run_recipe
@@ -130,7 +130,7 @@ def test_another_gain_is_no_growth(sound: list[PastCapture]) -> None:
 
 def test_other_speeds_and_loads_are_not_compared(sound: list[PastCapture]) -> None:
     now = sound[0]
-    faster, loaded = replace(now, speed_hz=1.03 * now.speed_hz), replace(now, load_percent=75.0 + 16.0)
+    faster, loaded = replace(now, speed_hz=1.06 * now.speed_hz), replace(now, load_percent=75.0 + 16.0)
     near, unknown = replace(now, load_percent=80.0), replace(now, load_percent=None)
     kept = alike(replace(now, load_percent=75.0), [faster, loaded, near, unknown], settings().diagnosis.past)
     assert kept == [near, unknown]
@@ -289,3 +289,22 @@ def test_a_run_compares_with_a_history(kept: Path, tmp_path: Path) -> None:
     ).rows  # fmt: skip
     assert alone.top_finding is None
     assert next_to.top_finding is not None
+
+
+def test_scores_are_compared_with_those_at_any_load_as_well(sound: list[PastCapture]) -> None:
+    """A comb that stood as high at another load has not grown, though at this load it never did."""
+    now, rules = sound[0], settings().diagnosis.past
+    assert now.trace is not None
+    tone = now.trace.tones[0]
+
+    def scored(one: PastCapture, score: float, load: float) -> PastCapture:
+        assert one.trace is not None
+        scores = (score, *one.trace.scores[1:])
+        return replace(one, load_percent=load, trace=replace(one.trace, scores=scores))
+
+    grown = scored(now, 40.0, 50.0)
+    at_this_load = [scored(one, 9.0 + k % 3, 50.0) for k, one in enumerate(sound[1:7])]
+    loud, low = ([scored(one, score, 90.0) for one in sound[1:4]] for score in (45.0, 9.0))
+    assert growths(grown, [*at_this_load, *low], rules)[tone].surprise < 1e-4
+    assert growths(grown, [*at_this_load, *loud], rules)[tone].surprise > 0.01
+    assert growths(grown, [*at_this_load, *loud], rules)[tone].captures == len(at_this_load)

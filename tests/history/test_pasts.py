@@ -33,6 +33,7 @@ PAST = PastCapture(
         surest=(1, -1),
         scores=(12.5, 3.25),
         turns=243.0,
+        quiet_scores=((9.5, None), (8.25, 11.0)),
     ),
     levels=(Level(point="motor side", measure="velocity_rms", value=1.5, unit="mm/s", band_hz=(10.0, 1000.0)),),
     lines=(Line(name="1x", frequency_hz=24.3, velocity_mm_s=0.5, floor_mm_s=0.01, acceleration_m_s2=0.1, channel="a"),),
@@ -83,6 +84,17 @@ def test_traces_of_another_form_are_not_compared_with() -> None:
     arrays = arrays_of(PAST)
     said = json.loads(arrays["said"].tobytes()) | {"form": 2}
     assert past_from({**arrays, "said": np.frombuffer(json.dumps(said).encode(), np.uint8)}) is None
+
+
+def test_a_trace_that_was_kept_before_there_were_quiet_looks_has_none() -> None:
+    arrays = arrays_of(PAST)
+    said = json.loads(arrays["said"].tobytes())
+    del said["trace"]["quiet_scores"]
+    back = past_from({**arrays, "said": np.frombuffer(json.dumps(said).encode(), np.uint8)})
+    assert back is not None
+    assert back.trace is not None
+    assert back.trace.quiet_scores == ()
+    assert back.trace.scores == (12.5, 3.25)
 
 
 def test_a_capture_without_a_trace_still_leaves_its_levels() -> None:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.core.comb_history import PLACES
+from vibe.core.comb_history import PLACES, Trace
 from vibe.history.level_drop import fall_db
-from vibe.history.trace_growth import changes, surprise
+from vibe.history.trace_growth import changes, quiet_surprise, surprise
 
 ROWS, BANDS, EARLIER = 12, 10, 8
 NAMED = [3] * ROWS
@@ -122,3 +122,32 @@ def test_a_fall_is_the_median_over_what_both_have() -> None:
     assert fall_db({"a": 2.0}, before) == pytest.approx(-6.02, abs=0.01)
     assert fall_db({"new": 1.0}, before) is None
     assert fall_db({"a": 1.0}, []) is None
+
+
+def kept(*looks: tuple[float | None, ...]) -> Trace:
+    """What a capture of two tones left of its quiet looks."""
+    blank = np.zeros((2, 0, PLACES), dtype=np.uint8)
+    return Trace(
+        tones=("race", "lobe"), bands=(), levels=blank, surest=(-1, -1), scores=(9.0, 9.0), turns=200.0,
+        quiet_scores=looks,
+    )  # fmt: skip
+
+
+SEVEN = [kept((9.0 + k % 3, 9.0 - k % 2), (8.0 + k % 2, None)) for k in range(7)]
+
+
+def test_the_best_of_the_quiet_looks_is_paid_for_all_of_them() -> None:
+    now = kept((10.0, 9.0), (19.0, None))
+    alone = surprise(np.array([19.0]), np.array([[8.0 + k % 2] for k in range(7)]))
+    race, lobe = quiet_surprise([now, *SEVEN], ["race", "lobe"], 4)
+    assert race == pytest.approx(2 * alone[0])
+    assert race < 1e-3
+    assert lobe > 0.3
+
+
+def test_captures_without_these_looks_are_not_compared_with_and_too_few_say_nothing() -> None:
+    now, old = kept((10.0, 9.0), (19.0, None)), kept()
+    full = quiet_surprise([now, *SEVEN], ["race", "lobe"], 4)
+    assert quiet_surprise([now, *SEVEN, old], ["race", "lobe"], 4).tolist() == full.tolist()
+    assert quiet_surprise([now, *SEVEN[:3], old, old], ["race", "lobe"], 4).tolist() == [1.0, 1.0]
+    assert quiet_surprise([old, *SEVEN], ["race", "lobe"], 4).tolist() == [1.0, 1.0]

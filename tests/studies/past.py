@@ -4,8 +4,10 @@
 
 For every drive of the fleet one machine a seed: eight sound captures as life brings them, and a ninth in which the
 damage is bisected as in ``tests.studies.detection``, by the program without the earlier captures, by the program with
-them, and by the clairvoyant, which has no past. ``count`` further sound captures of every machine tell how often the
-past raises a false alarm.
+them, and by the clairvoyant, which has no past. *Found* is a damage that a finding names, by its own tone or among what
+it cannot be distinguished from; a drive with a finding is not called sound. The clairvoyant knows the bands in which
+the damage rings, at 8 Hz, the true angle and the true order, and is held to the same rate of false alarms per tone.
+``count`` further sound captures of every machine tell how often the past raises a false alarm.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import f as fisher_ratio
 from scipy.stats import gamma
 
@@ -23,23 +26,28 @@ from tests.studies import detection as study
 from tests.studies.confusion import wilson
 from tests.studies.fleet import FLEET, life, settings, spread_out, tones
 from tests.studies.page import Clock, options, write_table
+from tests.studies.references import noise_power
 from vibe.core.capture import Capture
 from vibe.core.comb_history import PastCapture
 from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
-from vibe.flow.diagnose.earlier_captures import accepted
+from vibe.flow.diagnose.earlier_captures import accepted, alike
+from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.quiet_bands import PARTS
 from vibe.synth.conditions import Conditions
 from vibe.synth.impacts import part_count
 from vibe.synth.machine.damage import Damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import simulate
 
+Array = NDArray[np.float64]
 EARLIER = 8
 LOAD_SCATTER_PERCENT = 5.0
 NOISE_SCATTER = 0.1
 """From capture to capture of one machine: load in points, broadband noise as a natural logarithm, one sigma each."""
 KINDS_EACH = 3
 """Kinds of damage measured on each machine, drawn by its seed."""
-
+EXACT_DB = 0.25
+"""Width to which a threshold with the past is bisected; a threshold is the middle of it."""
 
 SOUGHT = {"whose place is known, 32 lines in 300 sums": (32, 300.0), "that slips, 12 lines in 20,000": (12, 20_000.0)}
 """Lines of a comb, and how many sums of lines are looked at: sets of lines and groups of bands (7 and some 45 of two
@@ -65,9 +73,46 @@ def least_gap_db(lines: int, trials: float, chance: float, *, earlier: int) -> f
     return float(5 * np.log10(sought / known))
 
 
+def filter_losses_db(power: Array, noise: Array, rate_hz: float, bands: Sequence[BandEnvelopes]) -> tuple[float, float]:
+    """What a damage must be larger to stand as high in the best group of the program's bands as behind the
+    clairvoyant's filter [dB], in closed form: of the plain bands, and of those or the quiet ones, whichever is better.
+
+    ``power`` and ``noise`` (channels, m) are power spectra of an impact and of all else up to half the rate. Behind
+    weights w of whitened power a weak impact makes lines of mean sum(w S / N) in noise of scatter root sum(w^2): best
+    are w = S / N, the clairvoyant's; plain bands have w = 1, quiet ones w = 1 / N, each band with the same mean. That
+    ratio grows with the fourth power of the damage's size. Lines are taken to lie well below a band's width.
+    """
+    ratio = power / noise
+    best = float(np.sqrt((ratio**2).sum()))
+    axis_hz = np.linspace(0.0, rate_hz / 2, power.shape[1])
+    plain = _best_group(ratio, np.ones_like(noise), axis_hz, bands, 1)
+    quiet = max(_best_group(ratio, 1.0 / noise, axis_hz, bands, parts) for parts in PARTS)
+    return 5.0 * float(np.log10(best / plain)), 5.0 * float(np.log10(best / max(plain, quiet)))
+
+
+def _best_group(ratio: Array, weight: Array, axis_hz: Array, bands: Sequence[BandEnvelopes], parts: int) -> float:
+    """The largest mean over scatter in any dyadic group of bands, each cut into ``parts``, of a channel or of all."""
+    sums = []
+    for row, (own, w) in enumerate(zip(ratio, weight, strict=True)):
+        low = bands[row].centre_hz[0] - bands[row].width_hz / 2
+        edges = low + bands[row].width_hz / parts * np.arange(parts * bands[row].centre_hz.size + 1)
+        cuts = np.searchsorted(axis_hz, edges)
+        signal, square, total = (np.add.reduceat(v, cuts[:-1])[: cuts.size - 1] for v in (w * own, w * w, w))
+        sums.append(np.stack([signal / total, square / total**2]))
+    best = 0.0
+    for signal, square in (*sums, sum(sums)):
+        size = 1
+        while size <= signal.size:
+            groups = [v.reshape(-1, size).sum(axis=1) for v in (signal, square)]
+            best = max(best, float((groups[0] / np.sqrt(groups[1])).max()))
+            size *= 2
+    return best
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """Smallest sizes found of one damage [dB], None where even the largest was not."""
+    """Smallest sizes found of one damage [dB], None where even the largest was not; ``filter_db`` and
+    ``quiet_filter_db``: what is lost by bands against the clairvoyant's filter, of the plain ones and of all."""
 
     drive: str
     kind: str
@@ -75,6 +120,10 @@ class Found:
     alone_db: float | None
     past_db: float | None
     clairvoyant_db: float | None
+    filter_db: float = 0.0
+    quiet_filter_db: float = 0.0
+    compared: int = EARLIER
+    """How many of the earlier captures are alike in speed, load and length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +195,7 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
     scene = set_scene(drive, capture_seed, conditions)
     own = study._sound(sound, scene)
     healthy = judged(sound, tag)
+    compared = 0 if healthy.past is None else len(alike(healthy.past, earlier, settings().diagnosis.past))
     seen = {visible.tone for visible in healthy.visibility if visible.seen}
     chance = settings().judgement.false_alarm.rate_per_drive / study.searched(healthy)
     if not kinds:
@@ -158,7 +208,13 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
         damage = Damage(kind, 1.0, part)
         mixer = mixer_of(tag, seed, damage)
         stated, _ = study.clairvoyant(mixer, own, scene, tag, kind, damage, chance)
-        best = study.threshold_db(stated, -12.0, exact_db=0.5)
+        best = study.threshold_db(stated, -12.0, exact_db=0.1)
+        noise = noise_power(np.fft.rfft(mixer.rows, axis=1).astype(np.complex64), scene.conditions.sample_rate_hz)
+        assert healthy.reading is not None
+        plain, quiet = filter_losses_db(
+            study._impact_power(scene, damage, mixer.rows.shape[1]), noise.astype(np.float64),
+            scene.conditions.sample_rate_hz, healthy.reading.looks[0].bands,
+        )  # fmt: skip
 
         def alone(size_db: float, mixer: study.Mixer = mixer, kind: str = kind) -> bool:
             return study.found(judged(mixer.capture(size_db), tag), kind)
@@ -173,8 +229,11 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
                 kind=kind,
                 seed=seed,
                 alone_db=study.threshold_db(alone, start + 4.0),
-                past_db=study.threshold_db(past, start + 1.0),
+                past_db=study.threshold_db(past, start + 1.0, exact_db=EXACT_DB),
                 clairvoyant_db=best,
+                filter_db=plain,
+                quiet_filter_db=quiet,
+                compared=compared,
             )
         )
     return rows
@@ -210,6 +269,14 @@ def summary(found: Sequence[Found], detected: Sequence[Quiet]) -> str:
     """The figures in a few lines."""
     lines = []
     stated = [one for one in found if one.clairvoyant_db is not None]
+    if stated:
+        plain, quiet = (
+            statistics.median(getattr(one, name) for one in stated) for name in ("filter_db", "quiet_filter_db")
+        )
+        lines.append(
+            f"of which by bands instead of the clairvoyant's filter, in closed form: median {plain:.1f} dB plain, "
+            f"{quiet:.1f} dB with the quiet ones"
+        )
     for name, what in (("alone_db", "without the past"), ("past_db", "with it")):
         gaps = sorted(
             (study.LARGEST_DB if getattr(one, name) is None else getattr(one, name)) - (one.clairvoyant_db or 0.0)
@@ -245,11 +312,14 @@ def main() -> None:
     detected = [row for rows in spread_out(listen, quiet, workers=chosen.workers) for row in rows]
     write_table(chosen.out, "past", [asdict(one) for one in found])
     write_table(chosen.out, "past_sound", [asdict(one) for one in detected])
-    lines: list[Any] = [f"{'drive':14}{'kind':36}{'alone':>7}{'past':>7}{'clairv.':>9}"]
+    lines: list[Any] = [
+        f"{'drive':14}{'kind':44}{'alone':>7}{'past':>7}{'clairv.':>9}{'bands':>7}{'quiet':>7}{'alike':>6}"
+    ]
     for one in found:
         sizes = (one.alone_db, one.past_db, one.clairvoyant_db)
         texts = [">20" if size is None else f"{size:.1f}" for size in sizes]
-        lines.append(f"{one.drive:14}{one.kind:36}{texts[0]:>7}{texts[1]:>7}{texts[2]:>9}")
+        lost = f"{one.filter_db:7.1f}{one.quiet_filter_db:7.1f}{one.compared:6d}"
+        lines.append(f"{one.drive:14}{one.kind:44}{texts[0]:>7}{texts[1]:>7}{texts[2]:>9}{lost}")
     print("\n".join(lines))
     for what, (count, trials) in SOUGHT.items():
         least = least_gap_db(count, trials, USUAL_CHANCE, earlier=EARLIER)

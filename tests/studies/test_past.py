@@ -9,6 +9,7 @@ import pytest
 
 from tests.studies import past
 from vibe.core.comb_history import PastCapture
+from vibe.spectra.envelope.bands import BandEnvelopes
 
 TAG, SEED, RACE = "ratio-6", 1000, "bearing.input bearing.inner_race"
 
@@ -72,3 +73,57 @@ def test_what_must_be_sought_costs_more_than_eight_captures_do() -> None:
     assert past.least_gap_db(12, 1, past.USUAL_CHANCE, earlier=past.EARLIER) < 0.4
     assert 1.0 < known_place < slips
     assert past.least_gap_db(12, 20_000, past.USUAL_CHANCE, earlier=1_000) > 1.0
+
+
+BINS, RATE_HZ = 8_000, 16_000.0
+BANDS = BandEnvelopes(
+    channel="a", power=np.zeros((8, 0), dtype=np.float32), per_turn=1.0, centre_hz=np.arange(500.0, 8000.0, 1000.0),
+    width_hz=1000.0, band_rms=np.ones(8),
+)  # fmt: skip
+
+
+def losses(power: past.Array, noise: past.Array) -> tuple[float, float]:
+    return past.filter_losses_db(power[None, :], noise[None, :], RATE_HZ, [BANDS])
+
+
+def test_bands_lose_nothing_where_impacts_fill_one_or_all_and_much_where_they_ring_in_a_narrow_place() -> None:
+    even, whole, tenth = np.ones(BINS), np.zeros(BINS), np.zeros(BINS)
+    whole[2000:3000] = tenth[2400:2500] = 1.0
+    assert losses(even, even) == pytest.approx((0.0, 0.0), abs=0.02)
+    assert losses(whole, even) == pytest.approx((0.0, 0.0), abs=0.02)
+    # Ten times the noise, root ten times its scatter; the narrower bands of the other look halve the band.
+    assert losses(tenth, even) == pytest.approx((2.5, 1.75), abs=0.05)
+
+
+def test_quiet_bands_lose_nothing_where_the_noise_has_a_dip_in_a_smooth_impact() -> None:
+    dip = np.ones(BINS)
+    dip[2400:2500] = 0.01
+    plain, quiet = losses(np.ones(BINS), dip)
+    assert plain == pytest.approx(5 * np.log10(np.sqrt(100.0 * 1e4) / ((100.0 * 100 + 900) / np.sqrt(1000.0))), abs=0.1)
+    assert quiet < 0.3
+
+
+def test_the_closed_form_of_the_filter_is_what_lines_of_a_squared_envelope_do() -> None:
+    """The first line of weak bursts once in 64 samples over its floor, behind three filters: its mean grows as the
+    square of the sum of w S / N over the sum of w^2."""
+    rng = np.random.default_rng(5)
+    n, each, size = 2**13, 64, 2.5
+    axis = np.arange(n // 2)
+    shape = np.exp(-(((axis - 1_250) / 250) ** 2))
+    burst = np.zeros(n)
+    burst[::each] = size
+    struck = np.fft.fft(burst)[: n // 2] * shape
+    stands, stated = [], []
+    for weight in (shape**2, np.ones(n // 2), (np.abs(axis - 1_250) < 1_000).astype(float)):
+        line = n // each
+        means: list[float] = []
+        around: list[float] = []
+        for _ in range(400):
+            noise = np.fft.fft(rng.standard_normal(n))[: n // 2]
+            for what, kept in ((noise + struck, means), (noise, around)):
+                envelope = np.abs(np.fft.ifft(what * np.sqrt(weight), n)) ** 2
+                kept.append(abs(np.fft.rfft(envelope)[line]) ** 2)
+        stands.append(np.mean(means) / np.mean(around) - 1.0)
+        stated.append((weight * shape**2).sum() ** 2 / (weight**2).sum())
+    assert np.array(stands[1:]) / stands[0] == pytest.approx(np.array(stated[1:]) / stated[0], rel=0.35)
+    assert stands[0] > max(stands[1:])

@@ -39,8 +39,10 @@ class Trace:
 
     ``levels`` (tones, bands, ``PLACES``) in steps of ``STEP_DB`` from ``LEAST_DB``: power of the envelope's lines over
     their floor; ``NOTHING`` where no line was free to tell. ``surest`` (tones,) is the band in which each comb was
-    weighed, -1 where it is none of these; ``scores`` (tones,) its score, in units of -ln p. ``turns`` of the input in
-    the capture: longer captures have lower floors.
+    weighed, -1 where it is none of these; ``scores`` (tones,) its score, in units of -ln p. ``quiet_scores`` (looks,
+    tones): its scores where the quiet places of the noise weigh most, None where a look does not pass the tone; no look
+    in captures that were kept before there were any. ``turns`` of the input in the capture: longer captures have lower
+    floors.
     """
 
     tones: tuple[str, ...]
@@ -49,6 +51,7 @@ class Trace:
     surest: tuple[int, ...]
     scores: tuple[float, ...]
     turns: float
+    quiet_scores: tuple[tuple[float | None, ...], ...] = ()
 
 
 def coded(power: NDArray[np.floating]) -> NDArray[np.uint8]:
@@ -86,7 +89,8 @@ class Growth:
     alike (``common_db``); the impacts behind them grew by at least as much. ``scatter_db``: one standard deviation of
     the earlier ones. ``chance``: that a capture which belongs to the earlier ones shows such growth in any band;
     ``there``: that it does in the one band in which this capture's comb was weighed, 1 where that is not traced;
-    ``surprise``: that its comb scores as high, wherever in its window and in whatever bands.
+    ``surprise``: that its comb scores as high, wherever in its window and in whatever bands; ``quiet``: that it does
+    where the quiet places of the noise weigh most, all such looks paid for, 1 where too few captures have them.
     """
 
     tone: str
@@ -98,3 +102,4 @@ class Growth:
     there: float
     surprise: float
     band: TraceBand
+    quiet: float = 1.0

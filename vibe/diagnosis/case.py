@@ -54,6 +54,8 @@ class Case:
     """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)
     """By the name of a comb: its change against the drive's own earlier captures, where there are enough."""
+    quiet_combs: Mapping[str, CombEvidence] = field(default_factory=dict)
+    """By the name of a comb that may have grown: the same as the quiet places of the noise show it."""
     cross_lines: Sequence[CrossLine] = ()
     """Phase of every line in ``lines`` that follows the shaft, between channels that were sampled together."""
 

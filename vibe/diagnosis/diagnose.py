@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from vibe.core.health import Finding
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
@@ -12,23 +13,36 @@ from vibe.diagnosis.alternatives.shaft_knocks import doubted_by_shaft_knocks
 from vibe.diagnosis.alternatives.shared_places import shared_with_other_bearings
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.growth import against_past
+from vibe.diagnosis.growth import against_past, with_grown
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.rules.unexplained_impacts import unexplained_impacts
 from vibe.diagnosis.severity import graded
 
+GROWN_FROM = 0.05
+"""Probability from which what grew is a finding, though nothing else supports it (the usual 5 %)."""
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
 
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
-    weighed = explained_away(case)
+    weighed = with_grown(explained_away(case))
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
     kept = shared_with_other_bearings(weighed, doubted_by_shaft_knocks(weighed, kept))
+    kept = _without_others_growth(case, kept)
     kept = [graded(weighed, finding) for finding in against_past(weighed, kept)]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
+
+
+def _without_others_growth(case: Case, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings without those that a growth alone supports and another machine explains nearly for sure: what is new
+    around a drive is new to its past as well."""
+    doubtful = [finding for finding in findings if finding.damage_probability < GROWN_FROM]
+    if not (doubtful and case.growths):
+        return list(findings)
+    alone = {_cause(finding) for finding in diagnose(replace(case, growths={}, quiet_combs={}))}
+    return [finding for finding in findings if finding not in doubtful or _cause(finding) in alone]
 
 
 def gravest_first(findings: Sequence[Finding]) -> list[Finding]:

@@ -1,18 +1,20 @@
 """A tone against its own past: what grew is damage even where sound parts of other drives show as much.
 
 Pitch errors of a sound drive, and faint combs of sound bearings, are there from the first capture on and stay; so a
-comb is not judged by how high it stands but by how much it rose, and no floor is asked for. Two looks are taken. The
+comb is not judged by how high it stands but by how much it rose, and no floor is asked for. Three looks are taken. The
 score of the comb is compared with its own scores in the past: they were sought in the same window and in the same
-bands, so that they pay for the search, and those of a part that always repeats are as high. And the lines are, band by
-band. What grew may be the noise of this capture, with the comb's own false-alarm probability, or a part that always
-repeats, seen at its highest: the chance of the growth, by either look, times how likely it is that a sound part repeats
-surely. The smallest of these, twice, is the false-alarm probability of a growth; where either look says that all is as
-it was, it is none.
+bands, so that they pay for the search, and those of a part that always repeats are as high. So is its score where the
+quiet places of the noise weigh most. And the lines are, band by band: what rose there may be the noise of this capture,
+with the comb's own false-alarm probability, or a part that always repeats, seen at its highest, with the chance of the
+growth times how likely it is that a sound part repeats surely. The smallest of these, at the price of all looks, is the
+false-alarm probability of a growth. Where lines or scores of the plain look say that all is as it was, it is none of
+theirs; the quiet places show what neither of them does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from vibe.core.comb_history import Growth
 from vibe.core.evidence import CombEvidence
@@ -23,8 +25,11 @@ from vibe.diagnosis.case import Case, chance_text
 REPEATS_SOUND = 0.1
 """Share of sound parts that may slip whose comb stands surely (common practice; of measured sound bearings fewer do).
 Of parts that cannot slip, all do: pitch errors repeat."""
-LOOKS = 2
-"""At the scores, and at the lines in every band."""
+LOOKS = 3
+"""At the scores, at those of the quiet places, and at the lines in every band."""
+PRICE = 2 * LOOKS
+"""By how much a look's chance is raised: the rate of false alarms of a drive is shared in halves by what a capture
+shows by itself and by what grew, and the second half by the looks."""
 STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
 FEWEST_REPEATS = 25.0
@@ -57,18 +62,62 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
 
 
 def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
-    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
-    if min(growth.chance, growth.there) >= AS_BEFORE:
-        return 1.0
-    repeats = REPEATS_SOUND if slips else 1.0
-    of_scores = comb.order >= FEWEST_REPEATS * case.resolution
+    return min(1.0, PRICE * min(_plain(case, comb, growth), _quiet(case, comb, growth)))
+
+
+def _slips(case: Case, comb: CombEvidence) -> bool:
+    return any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
+
+
+def _scored(case: Case, comb: CombEvidence) -> bool:
+    """Whether the part repeats often enough for its scores to be compared."""
+    return comb.order >= FEWEST_REPEATS * case.resolution
+
+
+def _plain(case: Case, comb: CombEvidence, growth: Growth) -> float:
+    """Chance of the growth by the scores and the lines of the plain looks."""
+    of_scores = _scored(case, comb)
     if of_scores and growth.surprise >= STEADY_FROM:
         return 1.0
-    # What a part that always repeats shows by chance is bounded by either look.
-    seldom = repeats * min(growth.chance, growth.surprise if of_scores else 1.0)
-    by_lines = min(comb.false_alarm_probability, growth.chance) + seldom
-    by_scores = min(growth.surprise, comb.false_alarm_probability + seldom) if of_scores else 1.0
-    return min(1.0, LOOKS * min(by_scores, by_lines))
+    # What two looks at the scores show need not show in the lines of any one band.
+    twice = of_scores and growth.quiet < STEADY_FROM
+    if min(growth.chance, growth.there) >= AS_BEFORE and not twice:
+        return 1.0
+    repeats = REPEATS_SOUND if _slips(case, comb) else 1.0
+    by_lines = min(comb.false_alarm_probability, growth.chance) + repeats * growth.chance
+    return min(by_lines, growth.surprise) if of_scores else by_lines
+
+
+def _quiet(case: Case, comb: CombEvidence, growth: Growth) -> float:
+    """The same by the scores of the quiet places, where the comb is plausible among this capture's decoys there. Pitch
+    errors of parts that cannot slip show there too, and more so in one sound capture than in the next: these are left
+    out."""
+    quiet = case.quiet_combs.get(comb.tone)
+    if not _slips(case, comb):
+        return 1.0
+    if quiet is None or not _scored(case, comb) or quiet.false_alarm_probability > case.settings.past.plausible:
+        return 1.0
+    return growth.quiet
+
+
+def with_grown(case: Case) -> Case:
+    """The case with combs that surely grew in the quiet places, and are no more than chance in the plain look, as the
+    quiet places show them: elsewhere nothing is known of where they lie.
+
+    How large its impacts are at most is still what the plain look says: the quiet places are not all of a band.
+    """
+    shown = {}
+    for name, growth in case.growths.items():
+        comb, quiet = next((c for c in case.combs.values() if c.tone == name), None), case.quiet_combs.get(name)
+        if comb is None or quiet is None or comb.false_alarm_probability <= case.settings.past.plausible:
+            continue
+        if PRICE * _quiet(case, comb, growth) <= case.tone_alarm:
+            shown[name] = replace(
+                quiet, hit_m_s2=comb.hit_m_s2, impact_m_s2=comb.impact_m_s2, limit_m_s2=comb.limit_m_s2,
+                hit_over_floor_db=comb.hit_over_floor_db, limit_over_floor_db=comb.limit_over_floor_db,
+                localisation=comb.localisation,
+            )  # fmt: skip
+    return replace(case, combs={tone: shown.get(comb.tone, comb) for tone, comb in case.combs.items()})
 
 
 def _sureness(case: Case, comb: CombEvidence) -> tuple[float, float]:
@@ -109,14 +158,19 @@ def _against_past(case: Case, finding: Finding) -> Finding:
     )  # fmt: skip
     return finding.model_copy(
         update={
-            "growth_db": round(growth.growth_db, 1) if sure else None,
+            "growth_db": round(growth.growth_db, 1) if sure and not _by_quiet(case, comb, growth) else None,
             "false_alarm_probability": min(finding.false_alarm_probability, chance)
             if sure
             else finding.false_alarm_probability,
-            "why": f"{finding.why} {_sentence(growth, chance, sure=sure)}",
+            "why": f"{finding.why} {_sentence(growth, chance, sure=sure, quiet=_by_quiet(case, comb, growth))}",
             "evidence": [*finding.evidence, item],
         }
     )
+
+
+def _by_quiet(case: Case, comb: CombEvidence, growth: Growth) -> bool:
+    """Whether only the quiet places show the growth, so that how far the lines rose is not known."""
+    return PRICE * _plain(case, comb, growth) > case.tone_alarm >= PRICE * _quiet(case, comb, growth)
 
 
 def _text(growth: Growth) -> str:
@@ -126,10 +180,15 @@ def _text(growth: Growth) -> str:
     )
 
 
-def _sentence(growth: Growth, chance: float, *, sure: bool) -> str:
+def _sentence(growth: Growth, chance: float, *, sure: bool, quiet: bool) -> str:
     own = f"its own {_number(growth.captures)} earlier captures"
     scatter = f"which scatter by {growth.scatter_db:.1f} dB"
-    if sure:
+    if quiet:
+        said = (
+            f"Where the noise is quiet it stands out as in none of {own}; the chance that a sound drive grows so is "
+            f"{chance_text(chance)}. By how much it grew the capture does not show."
+        )
+    elif sure:
         said = (
             f"Its lines stand {growth.growth_db:.1f} dB above those of {own}, {scatter}; the chance that a sound drive "
             f"grows so is {chance_text(chance)}."

@@ -87,7 +87,7 @@ class PastSettings(StrictModel):
 
     fewest: Annotated[int, Field(ge=3)] = 4
     most: Annotated[int, Field(ge=4)] = 20
-    speed_within: Annotated[float, Field(gt=0, lt=0.2)] = 0.02
+    speed_within: Annotated[float, Field(gt=0, lt=0.2)] = 0.05
     load_within_percent: Annotated[float, Field(gt=0, le=100)] = 15.0
     turns_within: Annotated[float, Field(gt=0, lt=1)] = 0.2
     plausible: Share = 0.1

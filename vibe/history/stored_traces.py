@@ -43,6 +43,7 @@ def arrays_of(past: PastCapture) -> dict[str, NDArray[np.uint8]]:
             "surest": trace.surest,
             "scores": trace.scores,
             "turns": trace.turns,
+            "quiet_scores": trace.quiet_scores,
         }
     return {"levels": levels, "said": np.frombuffer(json.dumps(said, ensure_ascii=False).encode("utf-8"), np.uint8)}
 
@@ -78,6 +79,10 @@ def past_from(arrays: Mapping[str, NDArray[np.uint8]]) -> PastCapture | None:
             surest=tuple(int(_number(place)) for place in stored["surest"]),
             scores=tuple(_bounded(score) for score in stored["scores"]),
             turns=_above_zero(stored["turns"]),
+            quiet_scores=tuple(
+                tuple(None if score is None else _bounded(score) for score in look)
+                for look in stored.get("quiet_scores", ())
+            ),
         )
         _check_shape(trace)
     measured_at = None if said["measured_at"] is None else datetime.fromisoformat(said["measured_at"])
@@ -114,7 +119,8 @@ def _check_shape(trace: Trace) -> None:
     tones, bands = len(trace.tones), len(trace.bands)
     if trace.levels.dtype != np.uint8 or trace.levels.shape != (tones, bands, PLACES):
         raise ValueError("its traces have another shape than is said")
-    if {len(trace.surest), len(trace.scores)} != {tones} or not all(-1 <= place < bands for place in trace.surest):
+    each = {len(trace.surest), len(trace.scores), *(len(look) for look in trace.quiet_scores)}
+    if each != {tones} or not all(-1 <= place < bands for place in trace.surest):
         raise ValueError("its traces have another number of scores than of tones")
 
 

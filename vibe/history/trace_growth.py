@@ -103,9 +103,9 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     )  # fmt: skip
 
 
-def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tuple[int, ...]]) -> tuple[Changes, Array]:
-    """Changes of ``tones``, which all ``traces`` have, in the first of them against the others; and how surprising
-    their scores are. ``bands`` that all have are given by their places in every trace."""
+def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tuple[int, ...]]) -> Changes:
+    """Changes of ``tones``, which all ``traces`` have, in the first of them against the others. ``bands`` that all have
+    are given by their places in every trace."""
     rows = [[trace.tones.index(tone) for tone in tones] for trace in traces]
     powers = [
         power_of(trace.levels[np.ix_(own, places)])
@@ -113,8 +113,40 @@ def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tupl
     ]
     number = {places[0]: number for number, places in enumerate(bands)}
     named = [number.get(traces[0].surest[row], -1) for row in rows[0]]
-    scores = np.array([[trace.scores[row] for row in own] for trace, own in zip(traces, rows, strict=True)])
-    return changes(powers[0], powers[1:], named), surprise(scores[0], scores[1:])
+    return changes(powers[0], powers[1:], named)
+
+
+def surprises_of(
+    alike: Sequence[Trace], any_load: Sequence[Trace], tones: Sequence[str], fewest: int
+) -> tuple[Array, Array]:
+    """The chances (tones,) each that a tone scores as high in the plain and in the quiet looks of the first of either
+    of two sets of captures as it does, from the others: the larger of what the two sets say."""
+    plain = np.maximum(plain_surprise(alike, tones), plain_surprise(any_load, tones))
+    return plain, np.maximum(quiet_surprise(alike, tones, fewest), quiet_surprise(any_load, tones, fewest))
+
+
+def plain_surprise(traces: Sequence[Trace], tones: Sequence[str]) -> Array:
+    """The chance (tones,) that a tone scores as high in the plain looks of the first of ``traces``, from the others."""
+    scores = np.array([[one.scores[one.tones.index(tone)] for tone in tones] for one in traces])
+    return surprise(scores[0], scores[1:])
+
+
+def quiet_surprise(traces: Sequence[Trace], tones: Sequence[str], fewest: int) -> Array:
+    """The chance (tones,) that a tone scores as high in the quiet looks of the first of ``traces`` as it does, from the
+    others: the least of all looks, each paid for. 1 where fewer than ``fewest`` others have these looks."""
+    looks = len(traces[0].quiet_scores)
+    alike = [one for one in traces if looks and len(one.quiet_scores) == looks]
+    chances = np.ones((max(1, looks), len(tones)))
+    if len(alike) <= fewest:
+        return np.ones(len(tones))
+    rows = [[one.tones.index(tone) for tone in tones] for one in alike]
+    for look, own in enumerate(chances):
+        said = [[one.quiet_scores[look][row] for row in some] for one, some in zip(alike, rows, strict=True)]
+        scores = np.array(said, dtype=np.float64)  # None becomes NaN
+        passed = np.flatnonzero(np.isfinite(scores).all(axis=0))
+        if passed.size:
+            own[passed] = surprise(scores[0, passed], scores[1:, passed])
+    return np.asarray(np.minimum(1.0, looks * chances.min(axis=0)))
 
 
 def _over_usual(powers: Array) -> Array:

@@ -17,12 +17,14 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, in_pieces
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
+from vibe.spectra.envelope.quiet_bands import quiet_looks
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
 from vibe.spectra.evidence.comb import CombRequest, CombScorer
 from vibe.spectra.evidence.comb_evidence import Weighed, own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace
 from vibe.spectra.evidence.decoy_null import Families
 from vibe.spectra.evidence.outside_combs import find_outside_combs
+from vibe.spectra.evidence.quiet_combs import QuietCombs, quiet_combs
 from vibe.spectra.segment import HARMONICS_IN_BAND, analyse_segment, spread_of
 from vibe.spectra.segment_average import SLOW_CYCLES
 from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
@@ -65,12 +67,19 @@ def analysis_of(
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
     combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None
+    quiet = QuietCombs(scores=(), combs=())
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
-        traced = trace(combs, analysis_request.combs, plain, families, known)
+        if looks[0].spectra.averages == 1:
+            narrow = quiet_looks(segment.samples, segment.law, looks[0].bands)
+            names = [comb.tone for comb in combs]
+            quiet = quiet_combs(names, analysis_request.combs, narrow, families, known)
+        traced = trace(combs, analysis_request.combs, plain, families, known, quiet.scores)
     combs = _between_impacts(combs, looks[0], analysis_request, families, known)
     combs, turns = _localised(combs, looks, analysis_request, segment.law, spread)
-    return replace(segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced)
+    return replace(
+        segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced, quiet_combs=quiet.combs
+    )
 
 
 def _wide(

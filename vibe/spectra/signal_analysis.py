@@ -73,3 +73,6 @@ class SignalAnalysis:
     """By the name of a comb: the envelope on one turn of the body that the comb belongs to."""
     trace: Trace | None = None
     """What later captures are compared with."""
+    quiet_combs: tuple[CombEvidence, ...] = ()
+    """Combs that may have grown since earlier captures, as the quiet places of the noise show them; none where no trace
+    was asked for."""

@@ -56,7 +56,13 @@ def explained_away(case: Case) -> Case:
         combs[tone] = _given_other(comb, others)
         if first is not None and part_of(first.tone) not in same:
             combs[tone] = _apart(combs[tone], comb, case.tone_alarm)
-    return replace(case, combs=combs)
+    quiet = {}
+    for name, comb in case.quiet_combs.items():
+        own = {part_of(other) for other, one in case.combs.items() if one.tone == name}
+        among = [score for part, score in strongest.items() if part not in own]
+        among += [one.score for other, one in case.quiet_combs.items() if part_of(other) not in own]
+        quiet[name] = _given_other(comb, max(among, default=0.0))
+    return replace(case, combs=combs, quiet_combs=quiet)
 
 
 def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:

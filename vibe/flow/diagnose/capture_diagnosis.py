@@ -316,6 +316,7 @@ def case_of(
         slow_turns=() if around is None else around.slow_turns,
         declared_alike=() if around is None else declared_alike(drive, table, around),
         growths=grown,
+        quiet_combs={comb.tone: comb for comb in reading.quiet_combs} if reading is not None else {},
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},
         cross_lines=reading.cross_lines if reading is not None else (),

@@ -44,37 +44,48 @@ def alike(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSettin
     """Earlier captures at the speed of this one, and at its load where both are known."""
     return [
         one
-        for one in earlier
-        if abs(one.speed_hz / now.speed_hz - 1) <= settings.speed_within
-        and (
-            one.load_percent is None
-            or now.load_percent is None
-            or abs(one.load_percent - now.load_percent) <= settings.load_within_percent
-        )
+        for one in _at_speed(now, earlier, settings)
+        if one.load_percent is None
+        or now.load_percent is None
+        or abs(one.load_percent - now.load_percent) <= settings.load_within_percent
     ]
 
 
+def _at_speed(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSettings) -> list[PastCapture]:
+    return [one for one in earlier if abs(one.speed_hz / now.speed_hz - 1) <= settings.speed_within]
+
+
+def _traces(now: Trace, earlier: Sequence[PastCapture], settings: PastSettings) -> list[Trace]:
+    """The last of those that are as long."""
+    traces = [one.trace for one in earlier if one.trace is not None]
+    return [one for one in traces if abs(one.turns / now.turns - 1) <= settings.turns_within][-settings.most :]
+
+
 def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSettings) -> dict[str, Growth]:
-    """By the name of each comb: its change against the drive's own earlier captures; empty with too few of them."""
+    """By the name of each comb: its change against the drive's own earlier captures; empty with too few of them.
+
+    Scores are compared with those at any load as well, and the larger chance counts: pitch errors show more at some
+    loads than at others, and how much more is not known from captures at one load.
+    """
     from vibe.core.comb_history import Growth
 
     own = now.trace
     if own is None:
         return {}
-    traces = [
-        one.trace
-        for one in alike(now, earlier, settings)
-        if one.trace is not None and abs(one.trace.turns / own.turns - 1) <= settings.turns_within
-    ][-settings.most :]
+    traces = _traces(own, alike(now, earlier, settings), settings)
     if len(traces) < settings.fewest:
         return {}
-    from vibe.history.trace_growth import compared
+    from vibe.history.trace_growth import compared, surprises_of
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
     if not bands or not tones:
         return {}
-    found, surprises = compared([own, *traces], tones, list(bands.values()))
+    found = compared([own, *traces], tones, list(bands.values()))
+    any_load = [
+        one for one in _traces(own, _at_speed(now, earlier, settings), settings) if set(tones) <= set(one.tones)
+    ]
+    surprises, quiet = surprises_of([own, *traces], [own, *any_load], tones, settings.fewest)
     named = list(bands)
     return {
         tone: Growth(
@@ -87,6 +98,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             there=float(found.there[row]),
             surprise=float(surprises[row]),
             band=named[int(found.band[row])],
+            quiet=float(quiet[row]),
         )
         for row, tone in enumerate(tones)
         if found.growth[row] == found.growth[row]  # not where no band shows anything

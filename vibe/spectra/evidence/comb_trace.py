@@ -29,6 +29,7 @@ def trace(
     looks: Sequence[tuple[EnvelopeSpectra, Sequence[BandEnvelopes]]],
     families: Families,
     known: NDArray[np.bool_],
+    quiet_scores: tuple[tuple[float | None, ...], ...] = (),
 ) -> Trace | None:
     """Lines of ``combs`` in all groups of all ``looks``, at the orders where each was found; those that slip in the
     first look alone, which is where they are weighed.
@@ -64,6 +65,7 @@ def trace(
         surest=tuple(_surest(comb, edges) for comb in combs),
         scores=tuple(comb.score for comb in combs),
         turns=1.0 / looks[0][0].step,
+        quiet_scores=quiet_scores,
     )
 
 
