@@ -40,7 +40,8 @@ def quiet_looks(
     cut: Sequence[int] = PARTS,
 ) -> list[tuple[EnvelopeSpectra, tuple[BandEnvelopes, ...]]]:
     """Envelope spectra, and what they were made of, in bands between the edges of ``like``, one look for each of
-    ``cut``, into so many parts. ``samples``: by channel acceleration (n,) and its rate [Hz], of those that ``like`` has at least."""
+    ``cut``, into so many parts. ``samples``: by channel acceleration (n,) and its rate [Hz], of those that ``like`` has
+    at least."""
     quiet = []
     for band in like:
         own, rate = samples[band.channel]
