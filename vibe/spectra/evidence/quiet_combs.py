@@ -27,8 +27,8 @@ LEAST_SURPRISE = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuietCombs:
-    """``scores`` (looks, tones) in units of -ln p, None where a look's bands do not pass the tone; ``combs``: those
-    that may have grown, each weighed in the look that shows it best, with both looks paid for."""
+    """``scores`` (looks, tones) in units of -ln p, None where a look's bands do not pass the tone or it cannot slip;
+    ``combs``: those that may have grown, each weighed in the look that shows it best, with both looks paid for."""
 
     scores: tuple[tuple[float | None, ...], ...]
     combs: tuple[CombEvidence, ...]
@@ -48,7 +48,9 @@ def quiet_combs(
         n = spectra.power.shape[1]
         outside = np.zeros(n, dtype=bool)
         outside[: known.size] = known[:n]
-        passed = [r for r in requests if HARMONIC_SETS[0] * r.order * max(r.carriers) <= spectra.top_order]
+        # Pitch errors of what cannot slip show in quiet places too, and say nothing there.
+        slipping = [request for request in requests if request.slips]
+        passed = [r for r in slipping if HARMONIC_SETS[0] * r.order * max(r.carriers) <= spectra.top_order]
         readings = DecoyNull(CombScorer(spectra), requests, families, outside).read(passed)
         found = {request.name: reading.score for request, reading in zip(passed, readings, strict=True)}
         scores.append(tuple(found.get(tone) for tone in tones))
