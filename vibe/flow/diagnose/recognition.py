@@ -60,9 +60,10 @@ def leaks_behind(
     """By channel, why what is found there at whole multiples of the input's turn is nothing that the machine does:
     pulses of a speed sensor leak into it. Only channels that findings rest on are looked at."""
     from vibe.ingest.quality.checks.pulses import leak
-    from vibe.spectra.evidence.pulse_edges import is_pulse
+    from vibe.spectra.evidence.pulse_edges import Folding, folding, is_pulse
 
     leaking: dict[str, Reason] = {}
+    folded: dict[tuple[int, float, int], Folding] = {}
     names = {name for finding in findings for name in (finding.tone, *finding.seen_in) if name is not None}
     for comb in (combs[name] for name in sorted(names & set(combs))):
         times = round(comb.order)
@@ -70,6 +71,9 @@ def leaks_behind(
             continue
         for channel in {*comb.channels, *comb.surest_channels} - set(leaking):
             samples, rate_hz = reading.samples[channel]
-            if is_pulse(samples, rate_hz, reading.law, times):
+            alike = samples.size, rate_hz, times
+            if alike not in folded:
+                folded[alike] = folding(samples.size, rate_hz, reading.law, times)
+            if is_pulse(samples, rate_hz, reading.law, times, folded[alike]):
                 leaking[channel] = leak(times_per_turn=times)
     return leaking

@@ -9,6 +9,7 @@ the power round it, so that what the machine itself makes at the same lines weig
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -53,13 +54,39 @@ BENT_S = 0.1e-3
 """To either side, the other edge is tried: noise moves the place that was found alone."""
 
 
-def is_pulse(samples: NDArray[np.float32], rate_hz: float, law: AngleLaw, times_per_turn: int = 1) -> bool:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Folding:
+    """Cell of the turn, of ``cells``, in which each sample lies (n,), and its weight in the sum over all turns (n,):
+    alike for all channels of one length and rate."""
+
+    cell: NDArray[np.intp]
+    weight: NDArray[np.float64]
+    cells: int
+
+
+def folding(size: int, rate_hz: float, law: AngleLaw, times_per_turn: int = 1) -> Folding:
+    """Of ``size`` samples, as far as ``law`` reaches, on ``times_per_turn`` turns to a turn of it. A Hann window keeps
+    lines that lie between two multiples away."""
+    size = min(size, round(law.duration_s * rate_hz))
+    cells = 4 * int(np.ceil(rate_hz / (law.mean_hz * times_per_turn)))
+    phase = law.at(np.arange(size) / rate_hz) * times_per_turn
+    return Folding(cell=((phase % 1.0) * cells).astype(np.intp) % cells, weight=np.hanning(size), cells=cells)
+
+
+def is_pulse(
+    samples: NDArray[np.float32],
+    rate_hz: float,
+    law: AngleLaw,
+    times_per_turn: int = 1,
+    folded: Folding | None = None,
+) -> bool:
     """Whether two edges make what ``samples`` (n,) hold at the multiples of ``times_per_turn`` to a turn of ``law``.
 
-    Samples beyond the law's end are left out.
+    Samples beyond the law's end are left out. ``folded``: where another channel has had it made.
     """
-    x = samples[: round(law.duration_s * rate_hz)].astype(np.float64)
-    orders, slopes = _slopes(x - x.mean(), rate_hz, law, times_per_turn)
+    folded = folding(samples.size, rate_hz, law, times_per_turn) if folded is None else folded
+    x = samples[: folded.cell.size].astype(np.float64)
+    orders, slopes = _slopes(x - x.mean(), rate_hz / (law.mean_hz * times_per_turn), folded)
     if orders.size < FEWEST_LINES:
         return False
     own_hz = law.mean_hz * times_per_turn
@@ -77,32 +104,32 @@ def is_pulse(samples: NDArray[np.float32], rate_hz: float, law: AngleLaw, times_
         rest = target - _explained(_waves(orders, found, places) * root[:, None], target)[0]
     first, second = found[:2]
     at_edges = _waves(orders, [first, second], places)
-    free = _power(np.hstack([at_edges[:, :1] * shapes, at_edges[:, 1:] * shapes]), target)
-    reach = max(1, round(BENT_S * own_hz * places))
-    tried = range(second - reach, second + reach + 1, max(1, FINER // 16))
-    pulse = max(_power((at_edges[:, :1] - _waves(orders, [place], places)) * shapes, target) for place in tried)
-    if pulse < CLEAR or pulse < ONE_SHAPE * free or _apart_s(first, second, places, own_hz) < SHORTEST_S:
-        return False
     heights = np.abs(_explained(_waves(orders, found, places) * root[:, None], target)[1]) * float(
         np.sqrt(weights.sum())
     )
     low, high = sorted(heights[:2].tolist())
+    # What is quickly seen is asked first.
+    if _apart_s(first, second, places, own_hz) < SHORTEST_S or low < EVEN * high:
+        return False
+    free = _power(np.hstack([at_edges[:, :1] * shapes, at_edges[:, 1:] * shapes]), target)
+    reach = max(1, round(BENT_S * own_hz * places))
+    tried = range(second - reach, second + reach + 1, max(1, FINER // 16))
+    pulse = max(_power((at_edges[:, :1] - _waves(orders, [place], places)) * shapes, target) for place in tried)
+    if pulse < CLEAR or pulse < ONE_SHAPE * free:
+        return False
     further = [
         float(height)
         for place, height in zip(found[2:], heights[2:], strict=True)
         if ROUNDED_S < min(_apart_s(place, edge, places, own_hz) for edge in (first, second)) < RINGS_S
     ]
-    even = bool(low >= EVEN * high)
-    return even and max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low)
+    return max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low)
 
 
-def _slopes(x: NDArray[np.float64], rate_hz: float, law: AngleLaw, times: int) -> tuple[NDArray[np.intp], Complex]:
-    """Multiples and their lines, each times its own number: an edge has then the same height in all of them."""
-    # A Hann window keeps lines that lie between two multiples away.
-    phase = law.at(np.arange(x.size) / rate_hz) * times
-    cells = 4 * int(np.ceil(rate_hz / (law.mean_hz * times)))
-    sums = np.bincount(((phase % 1.0) * cells).astype(np.intp) % cells, x * np.hanning(x.size), cells)
-    orders = np.arange(1, int(TOP_SHARE * rate_hz / (law.mean_hz * times)) + 1)
+def _slopes(x: NDArray[np.float64], per_turn: float, folded: Folding) -> tuple[NDArray[np.intp], Complex]:
+    """Multiples and their lines, each times its own number: an edge has then the same height in all of them.
+    ``per_turn``: samples."""
+    sums = np.bincount(folded.cell, x * folded.weight, folded.cells)
+    orders = np.arange(1, int(TOP_SHARE * per_turn) + 1)
     return orders, np.asarray(1j * orders * fft.rfft(sums)[orders], dtype=np.complex128)
 
 
