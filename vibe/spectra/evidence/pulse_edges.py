@@ -122,7 +122,7 @@ def is_pulse(
         for place, height in zip(found[2:], heights[2:], strict=True)
         if ROUNDED_S < min(_apart_s(place, edge, places, own_hz) for edge in (first, second)) < RINGS_S
     ]
-    return max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low)
+    return bool(max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low))
 
 
 def _slopes(x: NDArray[np.float64], per_turn: float, folded: Folding) -> tuple[NDArray[np.intp], Complex]:
