@@ -6,7 +6,18 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.worlds import brookside, fenside, ferryside, harbour, hillside, lakeside, marshside, moorside, riverside
+from tests.worlds import (
+    brookside,
+    fenside,
+    ferryside,
+    harbour,
+    hillside,
+    lakeside,
+    marshside,
+    millside,
+    moorside,
+    riverside,
+)
 from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 
@@ -14,7 +25,6 @@ FIRST, MORE = 3, 12
 """Captures of each world: every kind of truth is among them. More are slow."""
 KNOWN = {
     "hillside-002": "a pump whose lines fall on the drive's mesh",
-    "harbour-005": "a faint drive next to a chain, whose lines another ratio would fit better",
     "harbour-007": "a sensor that wanders",
     "brookside-003": "a quiet drive whose mesh stands out a little too little",
 }
@@ -22,7 +32,7 @@ KNOWN = {
 WORLDS: dict[str, Callable[[int], WorldCase]] = {
     "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case, "lakeside": lakeside.case,
     "ferryside": ferryside.case, "moorside": moorside.case, "fenside": fenside.case,
-    "brookside": brookside.case,
+    "brookside": brookside.case, "millside": millside.case,
 }  # fmt: skip
 
 
@@ -52,6 +62,7 @@ def test_what_is_said_is_right(world: str, number: int) -> None:
         pytest.param(fenside.case, 65, id="lobe that strikes as shortly as a speed sensor's pulse"),
         pytest.param(brookside.case, 120, id="blows on a soft footing", marks=pytest.mark.slow),
         pytest.param(fenside.case, 108, id="race at the rare slip of another bearing's", marks=pytest.mark.slow),
+        pytest.param(millside.case, 28, id="crank bearing whose planets make half orders", marks=pytest.mark.slow),
         pytest.param(marshside.case, 92, id="element whose multiples pass for another mesh", marks=pytest.mark.slow),
     ],
 )
