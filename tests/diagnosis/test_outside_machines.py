@@ -267,6 +267,15 @@ def test_of_a_declared_machine_of_the_type_that_is_not_seen_a_race_may_be(case: 
         assert next(one for one in some if (one.tone or one.component).startswith(name[:20])).other_machine is None
 
 
+def test_where_no_machine_of_the_type_is_known_the_words_name_none(case: MakeCase, tones: ToneTable) -> None:
+    """A race at the end of its window fits another machine's speed better, and none is known."""
+    off = replace(race(tones, -0.05), band_hz=LOW_HZ)
+    found = lone(diagnose(case(combs={RACE: off}, speed=PULSES)))
+    assert found.other_machine == "the same part of a machine of the same kind, if one runs next to it"
+    assert " If a machine of the same kind runs next to it, this may be that one's. Repeat" in found.why
+    assert "declare" not in found.why
+
+
 def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: MakeCase, tones: ToneTable) -> None:
     """The louder of two meshes is more likely this drive's own: it carries the sensor. Of a machine that was searched
     for only that it is the louder counts."""

@@ -139,9 +139,14 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if off is None and own.carried_at is not None and not case.alike:
         off = own.carried_at - 1
     if off is None and not case.alike:
-        names = " or ".join(case.declared_alike)
-        name = f"the same part of {names}, a machine of the same kind that is declared next to it"
-        more = f" The capture does not show whether this is {names}'s, which the drive file declares. {TO_DISTINGUISH}"
+        if case.declared_alike:
+            names = " or ".join(case.declared_alike)
+            name = f"the same part of {names}, a machine of the same kind that is declared next to it"
+            more = f" The capture does not show whether this is {names}'s, which the drive file declares."
+        else:
+            name = "the same part of a machine of the same kind, if one runs next to it"
+            more = " If a machine of the same kind runs next to it, this may be that one's."
+        more = f"{more} {TO_DISTINGUISH}"
         return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
