@@ -59,3 +59,15 @@ def test_near_is_near_the_nearest() -> None:
 def test_largest_of_neighbours(size: int, reach: int) -> None:
     values = np.random.default_rng(size).random(size)
     assert np.array_equal(_largest_near(values, reach), maximum_filter1d(values, 2 * reach + 1, mode="nearest"))
+
+
+def test_side_lines_on_the_skirt_of_their_mesh_show_nothing() -> None:
+    """A carrier that turns once in 150 puts them a bin or two from the mesh: one strong line would stand for three."""
+    wheel = Family(count=10, unit=0.9935, sides=(0.0066,))
+    wide, close = (np.sort(wheel.lines([10], apart).orders[0]) for apart in (0.0, 0.02))
+    mesh = 10 * 0.9935 * np.arange(1, 3)
+    reach = 0.0066 * 1.01
+    assert [np.count_nonzero(np.abs(wide - order) <= reach) for order in mesh] == [3, 3]
+    assert [np.count_nonzero(np.abs(close - order) <= reach) for order in mesh] == [1, 1]
+    # Those of the wheel's own turn are far enough.
+    assert np.count_nonzero(np.abs(np.abs(close - mesh[0]) - 0.9935) < 1e-9) == 2

@@ -145,8 +145,9 @@ class Family:
         """All orders (m,) that the drive itself makes, sorted."""
         return self.lines([self.count]).own(*range(PARTS))
 
-    def lines(self, counts: Sequence[int]) -> Lines:
-        """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes."""
+    def lines(self, counts: Sequence[int], apart: float = 0.0) -> Lines:
+        """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes. Side lines no
+        more than ``apart`` (orders) from their mesh's are left out: its line stands there too."""
         count = np.array(counts, dtype=np.float64)[:, None]
         unit = past = np.full_like(count, self.unit)
         if self.difference:
@@ -160,6 +161,7 @@ class Family:
         spacings = [unit, np.where(past == unit, np.nan, past), *(np.full_like(count, s) for s in set(self.sides))]
         for further in spacings[2:]:
             further[(further == unit) | (further == past)] = np.nan
+        spacings = [np.where(spacing > apart, spacing, np.nan) for spacing in spacings]
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
@@ -234,7 +236,7 @@ def presence(
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         # The drive itself, its mesh alone, then its decoys.
-        lines = family.lines([family.count, family.count, *counts])
+        lines = family.lines([family.count, family.count, *counts], CLEAR_BINS * axes[0].step)
         lines.orders[1][lines.part > 0] = np.nan
         lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
         evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds), likely)
