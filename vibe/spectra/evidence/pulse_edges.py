@@ -98,16 +98,15 @@ def is_pulse(
     shapes = np.vander(orders / orders[-1], 3).astype(np.complex128) * root[:, None]
     target = slopes * root
     found: list[int] = []
-    rest = target
+    rest, heights = target, target[:0]
     for _ in range(EDGES):
         found.append(_sharpest(orders, root * rest, places))
-        rest = target - _explained(_waves(orders, found, places) * root[:, None], target)[0]
+        explained, heights = _explained(_waves(orders, found, places) * root[:, None], target)
+        rest = target - explained
     first, second = found[:2]
     at_edges = _waves(orders, [first, second], places)
-    heights = np.abs(_explained(_waves(orders, found, places) * root[:, None], target)[1]) * float(
-        np.sqrt(weights.sum())
-    )
-    low, high = sorted(heights[:2].tolist())
+    sizes = np.abs(heights) * float(np.sqrt(weights.sum()))
+    low, high = sorted(sizes[:2].tolist())
     # What is quickly seen is asked first.
     if _apart_s(first, second, places, own_hz) < SHORTEST_S or low < EVEN * high:
         return False
@@ -118,8 +117,8 @@ def is_pulse(
     if pulse < CLEAR or pulse < ONE_SHAPE * free:
         return False
     further = [
-        float(height)
-        for place, height in zip(found[2:], heights[2:], strict=True)
+        float(size)
+        for place, size in zip(found[2:], sizes[2:], strict=True)
         if ROUNDED_S < min(_apart_s(place, edge, places, own_hz) for edge in (first, second)) < RINGS_S
     ]
     return bool(max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low))

@@ -44,20 +44,21 @@ def quiet_combs(
     """What ``tones`` score in every one of ``looks``. Bins ``known`` (n,) belong to other machines."""
     scores: list[tuple[float | None, ...]] = []
     best: dict[str, CombEvidence] = {}
+    # Pitch errors of what cannot slip show in quiet places too, and say nothing there.
+    slipping = [request for request in requests if request.slips]
     for spectra, bands in looks:
         n = spectra.power.shape[1]
         outside = np.zeros(n, dtype=bool)
         outside[: known.size] = known[:n]
-        # Pitch errors of what cannot slip show in quiet places too, and say nothing there.
-        slipping = [request for request in requests if request.slips]
         passed = [r for r in slipping if HARMONIC_SETS[0] * r.order * max(r.carriers) <= spectra.top_order]
-        readings = DecoyNull(CombScorer(spectra), requests, families, outside).read(passed)
+        scorer = CombScorer(spectra)
+        readings = DecoyNull(scorer, requests, families, outside).read(passed)
         found = {request.name: reading.score for request, reading in zip(passed, readings, strict=True)}
         scores.append(tuple(found.get(tone) for tone in tones))
         asked = [name for name, score in found.items() if score >= _score_to_weigh(spectra) and name in tones]
         if not asked:
             continue
-        for comb in weigh(spectra, bands, passed, families, known=outside, asked=asked).combs:
+        for comb in weigh(spectra, bands, passed, families, known=outside, asked=asked, scorer=scorer).combs:
             paid = min(1.0, len(looks) * comb.false_alarm_probability)
             if comb.tone not in best or paid < best[comb.tone].false_alarm_probability:
                 best[comb.tone] = replace(comb, false_alarm_probability=paid)

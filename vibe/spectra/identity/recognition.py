@@ -296,10 +296,11 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
         return None
     ratios = lines.at(speeds, used)
     weight = ratios.sum(axis=0)
+    of_half_alone = _not_of_double(used, (*own.orders, *own.turns))
     place = int(np.flatnonzero(outside)[weight[outside].argmax()])
     halves = np.flatnonzero(_near(speeds, float(speeds[place]) / 2, lines.duration_s) & outside)
     for half in (int(halves[weight[halves].argmax()]) if halves.size else place, place):
-        only = float(ratios[_not_of_double(used, (*own.orders, *own.turns)), half].sum())
+        only = float(ratios[of_half_alone, half].sum())
         if weight[half] > weight[place] - SURE and only > SURE:
             place, double = half, _near(speeds, 2 * float(speeds[half]), lines.duration_s)
             break
@@ -309,7 +310,7 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
     if abs(inside.speed_hz / (2 * fastest.speed_hz) - 1) < APART:
         # Among many lines strays meet such orders at any speed: what they bring at others is no sign of this one.
         near = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
-        strays = float(lines.at(near, used)[_not_of_double(used, (*own.orders, *own.turns))].sum(axis=0).max())
+        strays = float(lines.at(near, used)[of_half_alone].sum(axis=0).max())
         if only < CERTAIN + max(0.0, strays) and inside.log_odds > CERTAIN:
             return None
         fastest = replace(fastest, log_odds=max(fastest.log_odds, inside.log_odds + only))
