@@ -57,6 +57,14 @@ def fast_length(n: int) -> int:
     return n if own else int(scipy.fft.next_fast_len(n, real=True))
 
 
+@lru_cache(maxsize=12)
+def hann(n: int) -> NDArray[np.float32]:
+    """Symmetric Hann window (n,), kept and not to be written into: all segments of one capture ask for the same."""
+    taper = np.hanning(n).astype(np.float32)
+    taper.flags.writeable = False
+    return taper
+
+
 def rfft(samples: NDArray[Any], length: int | None = None) -> NDArray[Any]:
     """Transform of the last axis, zero-padded to ``length``; shape (..., length // 2 + 1).
 

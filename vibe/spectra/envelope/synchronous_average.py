@@ -12,6 +12,7 @@ from scipy.sparse import csr_array
 from scipy.special import log_ndtr, ndtr
 
 from vibe.core.evidence import Localisation
+from vibe.spectra.basic.fft import hann
 from vibe.spectra.envelope.bands import OVERSAMPLING, BandEnvelopes
 
 MOST_CELLS = 72
@@ -287,7 +288,7 @@ def _staying(
     """Power of the first ``harmonics`` lines of one channel's bands ``rows`` at ``order`` and each of ``offsets`` (k,),
     which lie up to ``reach`` resolution bins off."""
     series = band.power[rows].mean(axis=0)
-    series = (series - series.mean()) * _taper(series.size)
+    series = (series - series.mean()) * hann(series.size)
     turns = np.arange(series.size) / band.per_turn
     cycles = order * turns
     angle = (2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
@@ -302,14 +303,6 @@ def _staying(
         line, turned = line * carrier, turned * turning
         power += np.abs(turned @ np.add.reduceat(line, starts)) ** 2
     return power
-
-
-@lru_cache(maxsize=4)
-def _taper(n: int) -> NDArray[np.float32]:
-    """Hann window (n,), kept: all combs of one capture ask for the same."""
-    taper = np.hanning(n).astype(np.float32)
-    taper.flags.writeable = False
-    return taper
 
 
 def localise(turn: Turn, *, meetings: int = 1) -> Localisation:

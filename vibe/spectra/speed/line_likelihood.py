@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length
+from vibe.spectra.basic.fft import fast_length, hann
 from vibe.spectra.speed.phase_refinement import Low, all_laid
 
 Real = NDArray[np.float64]
@@ -133,15 +132,10 @@ def over_floor(item: Low, starts_s: Real, length_s: float, high_hz: float) -> tu
     bin_hz = item.rate_hz / size
     # Above its top a channel holds nothing, which is no floor.
     count = max(16, int(item.top_hz / bin_hz))
-    pieces = np.stack([item.samples[start : start + n] for start in starts]) * _hann(n)
+    pieces = np.stack([item.samples[start : start + n] for start in starts]) * hann(n)
     lines = fft.rfft(pieces, size)[:, :count]
     power = np.square(lines.real) + np.square(lines.imag)
     return power / local_floors(power, max(32, round(FLOOR_TURNS * high_hz / bin_hz))), bin_hz
-
-
-@lru_cache(maxsize=4)
-def _hann(n: int) -> NDArray[np.float32]:
-    return np.hanning(n).astype(np.float32)
 
 
 def local_floors(power: NDArray[np.float32], block: int) -> Real:

@@ -14,14 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length, quick_near, unpadded_transform_of
+from vibe.spectra.basic.fft import fast_length, hann, quick_near, unpadded_transform_of
 from vibe.spectra.speed.speed_variation import SmoothedTurns, all_smoothed, speed_priors
 
 Real = NDArray[np.float64]
@@ -348,18 +347,13 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     bins = np.rint(places * n / per_turn).astype(int)[:, None] + FLOOR_BINS
     return _Windows(
         starts=starts,
-        taper=_hann(n),
+        taper=hann(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
         turning=np.exp(2j * np.pi * places[:, None] * (centres - middles)),
         floor_bins=np.minimum(np.maximum(bins, 1), n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
-
-
-@lru_cache(maxsize=4)
-def _hann(n: int) -> NDArray[np.float32]:
-    return np.hanning(n).astype(np.float32)
 
 
 def _weight(n: int) -> float:
