@@ -147,11 +147,10 @@ def _doubted(case: Case, finding: Finding) -> Finding:
             name = "the same part of a machine of the same kind, if one runs next to it"
             more = " If a machine of the same kind runs next to it, this may be that one's."
         more = f"{more} {TO_DISTINGUISH}"
-        return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
+        return _of_either(finding, share, name, more)
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
-    doubted = _less_sure(finding, share, name, _how_to_distinguish(tone, off, rpm))
-    return doubted.model_copy(update={"other_machine": name})
+    return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
 
 
 def _doubted_shaft(case: Case, finding: Finding) -> Finding:
@@ -166,8 +165,7 @@ def _doubted_shaft(case: Case, finding: Finding) -> Finding:
     theirs = sum(
         one.probability * (1.0 if pulsed else exp(-2 * USUAL_DB * _apart_db(one) / SPREAD_DB**2)) for one in near
     )
-    doubted = _less_sure(finding, 1 / (1 + theirs), name, TO_DISTINGUISH_SHAFTS.format(rpm=rpm))
-    return doubted.model_copy(update={"other_machine": name})
+    return _of_either(finding, 1 / (1 + theirs), name, TO_DISTINGUISH_SHAFTS.format(rpm=rpm))
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
@@ -313,6 +311,11 @@ def _how_to_distinguish(tone: Tone, off: float | None, rpm: str) -> str:
     else:
         what = f" A machine of the same kind runs next to it ({rpm} r/min): this may be that one's."
     return f"{what} {TO_DISTINGUISH}"
+
+
+def _of_either(finding: Finding, share: float, name: str, more: str) -> Finding:
+    """The finding, this drive's with probability ``share`` and else that of the machine ``name``."""
+    return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:

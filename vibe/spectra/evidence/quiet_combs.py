@@ -28,7 +28,7 @@ LEAST_SURPRISE = 1e-3
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuietCombs:
     """``scores`` (looks, tones) in units of -ln p, None where a look's bands do not pass the tone or it cannot slip;
-    ``combs``: those that may have grown, each weighed in the look that shows it best, with both looks paid for."""
+    ``combs``: those that may have grown, each weighed in the look that shows it best, with all looks paid for."""
 
     scores: tuple[tuple[float | None, ...], ...]
     combs: tuple[CombEvidence, ...]
