@@ -443,13 +443,14 @@ def _discs(b: Bench, stage: str, lobes: int, pins: int, share: tuple[float, ...]
     rng, count = b.rng, len(share)
     eccentric = b.body(f"{stage}.eccentric")
     met = pins * (eccentric - b.body(f"{stage}.ring"))
-    ring = errors(rng, pins, float(rng.uniform(0.03, 0.12)))
+    spread = float(rng.uniform(0.03, 0.22))
+    ring = errors(rng, pins, spread)
     sharp = float(rng.uniform(1.5, 6.0))
     sideways = float(rng.uniform(0.4, 1.2))
     towards = float(rng.random())
     total = np.zeros(b.samples)
     for d, weight in enumerate(share):
-        own = errors(rng, lobes, float(rng.uniform(0.03, 0.12)))
+        own = errors(rng, lobes, spread)
         force = meeting(met + pins * d / count, (ring, own), sharp)
         total += weight * force * (1 + sideways * np.cos(2 * np.pi * (eccentric + d / count - towards)))
     return total
@@ -486,10 +487,15 @@ def run(b: Bench, *, noise: float = 0.0, unequal: float = 0.08, load: Array | No
     for k, size in enumerate((1.0, 0.3, 0.12, 0.06), start=1):
         sines += np.float32(size * rng.uniform(0.3, 1)) * np.cos(k * angle + np.float32(rng.uniform(0, 6.28)))
     b.add(sines, "shaft", b.level * float(rng.uniform(0.2, 0.8)))
-    # Rolling contacts hiss, more so when they carry more.
+    # Rolling contacts hiss, more so when they carry more, where the eccentric pushes and where elements are largest.
     hiss = rng.standard_normal(b.samples, dtype=np.float32) * np.sqrt(np.maximum(torque, 0))
-    swell = mesh / max(float(np.abs(mesh).max()), 1e-9)
-    b.add(hiss * (1 + 0.5 * swell), "bearing", b.level * 10 ** (noise / 20))
+    swell = 1 + 0.5 * mesh / max(float(np.abs(mesh).max()), 1e-9)
+    for body, most in ((f"{m.stage}.eccentric", 0.4), (m.output, 0.2)):
+        swell += float(rng.uniform(0, most)) * np.cos(2 * np.pi * (b.body(body) - rng.random()))
+    if rng.random() < 0.4:
+        bearing = m.bearings[1]
+        swell += float(rng.uniform(0.05, 0.2)) * np.cos(2 * np.pi * (_cage(b, bearing) - b.body(bearing.load)))
+    b.add(hiss * swell, "bearing", b.level * 10 ** (noise / 20))
     b.add_lines(b.noise(), "frame", b.level * 10 ** ((noise - 6) / 20))
     hum(b, b.level * float(rng.uniform(0.05, 0.3)))
 
@@ -569,6 +575,10 @@ def harm_bearing(b: Bench, name: str, part: str, decibels: float) -> tuple[str, 
         sizes = np.ones(times.size)
         damaged = (f"{tone}cage_past_load", f"{tone}cage", f"{tone}cage_past_housing", f"{tone}cage_past_inner")
     gap = float(np.median(np.diff(times)))
+    if part in ("outer", "inner") and rng.random() < 0.4:
+        # A long spall is felt twice: as the element drops in, and as it comes out.
+        times = np.concatenate([times, times + float(rng.uniform(0.06, 0.16)) * gap])
+        sizes = np.concatenate([float(rng.uniform(0.5, 0.9)) * sizes, sizes])
     times = times + rng.normal(0, 0.004 * gap, times.size)
     sizes = sizes * (1 + errors(rng, sizes.size, 0.18))
     b.strikes(times, sizes, "bearing", decibels, width_s=float(rng.uniform(2e-5, 5e-5)))
