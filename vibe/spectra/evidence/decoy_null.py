@@ -79,6 +79,7 @@ class DecoyNull:
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
         self._fixed = fixed or _Fixed(scorer, requests, families)
+        self.places_of_all_lines = self._fixed.places_of_all_lines
         self._masks: dict[int, NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
@@ -198,6 +199,8 @@ class _Fixed:
 
     def __init__(self, scorer: CombScorer, requests: Sequence[CombRequest], families: Families) -> None:
         self.scorer, self.spectra, self.requests, self.families = scorer, scorer.spectra, requests, families
+        self.places_of_all_lines: dict[tuple[int, float, int], tuple[float, int]] = {}
+        """By group, order and harmonics of a comb: the place that all its lines give, and the last of them."""
         self._lines: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
         self._benign: dict[str, NDArray[np.bool_]] = {}
         self._alike: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
