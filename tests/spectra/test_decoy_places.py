@@ -21,6 +21,21 @@ def null(power: np.ndarray, families: Families) -> DecoyNull:
     return DecoyNull(CombScorer(spectra), (), families, np.zeros(BINS, dtype=bool))
 
 
+def test_spectra_in_which_the_same_is_explained_are_one_as_long_as_they_are_among_the_last() -> None:
+    whole = null(np.ones(BINS), Families(benign=()))
+    explained = np.zeros((4, BINS), dtype=bool)
+    explained[np.arange(4), 100 + np.arange(4)] = True
+    first = whole.explaining(explained[0])
+    assert first is not whole
+    assert whole.explaining(explained[0].copy()) is first
+    others = [whole.explaining(one) for one in explained[1:]]
+    assert len({id(one) for one in (first, *others)}) == 4
+    assert whole.explaining(explained[3].copy()) is others[-1]
+    again = whole.explaining(explained[0])
+    assert again is not first
+    np.testing.assert_array_equal(again.explained, first.explained)
+
+
 @pytest.mark.parametrize(("spread", "reach_bins"), [(0.0, 0.1), (0.01, 0.7)])
 def test_a_tone_without_slip_is_looked_for_a_tenth_of_a_bin_beyond_what_the_speed_leaves_open(
     spread: float, reach_bins: float

@@ -50,7 +50,7 @@ def cut_out(monkeypatch: pytest.MonkeyPatch, combs: tuple[CombEvidence, ...]) ->
     object.__setattr__(request, "combs", tuple(CombRequest(name=one.tone, order=one.order) for one in combs))
     look: Any = Look()
     families: Any = None
-    analysis._between_impacts(combs, look, request, families, np.zeros(4, dtype=bool))
+    analysis._between_impacts(combs, look, request, families, np.zeros(4, dtype=bool), analysis._Impacts((), request))
     return gone, again
 
 
@@ -126,8 +126,27 @@ def placed(monkeypatch: pytest.MonkeyPatch, *, chance: float, of_place: float) -
     object.__setattr__(request, "combs", tuple(CombRequest(name=one.tone, order=one.order) for one in combs))
     object.__setattr__(request, "folds", (FoldRequest(tone="pin", order=1.0, parts=18, meetings=1),))
     looks: Any = [Turns(400.0)]
-    analysis._localised(combs, looks, request, AngleLaw.steady(25.0, 16.0), 1e-4)
+    impacts = analysis._Impacts((), request)
+    analysis._localised(combs, looks, request, AngleLaw.steady(25.0, 16.0), 1e-4, impacts)
     return bool(asked), folds != [None]
+
+
+def test_when_impacts_ring_is_worked_out_once_for_each_comb_and_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, float]] = []
+
+    def impacts(bands: object, one: CombEvidence, request: CombRequest) -> tuple[str, float]:
+        assert one.tone == request.name
+        asked.append((one.tone, one.order))
+        return asked[-1]
+
+    monkeypatch.setattr(analysis, "_impacts", impacts)
+    request = AnalysisRequest.__new__(AnalysisRequest)
+    object.__setattr__(request, "combs", tuple(CombRequest(name=name, order=3.0) for name in "ab"))
+    known = analysis._Impacts((), request)
+    assert not asked
+    for name, order in (("a", 3.0), ("a", 3.0), ("b", 3.0), ("a", 3.1), ("a", 3.0)):
+        assert known.of(comb(name, order, 1e-9, 6.0)) == (name, order)
+    assert asked == [("a", 3.0), ("b", 3.0), ("a", 3.1)]
 
 
 @pytest.mark.parametrize(("chance", "looked"), [(0.008, True), (0.013, False)])
@@ -192,7 +211,9 @@ def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
     monkeypatch.setattr(analysis, "replace", lambda one, **more: replace(one, **more) if "ambiguous" in more else one)
     look = SimpleNamespace(spectra=None, bands=None, slow=False)
     segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
-    request: Any = SimpleNamespace(combs=[1], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=()))
+    request: Any = SimpleNamespace(
+        combs=[SimpleNamespace(name="pin")], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=())
+    )
     analysis.analysis_of(segment, request)
     assert asked[0].ambiguous == ((2.5, 200),)
     assert asked[0].every_turn == ((0.5, 9),)

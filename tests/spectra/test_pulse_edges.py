@@ -11,7 +11,7 @@ import pytest
 from tests.quality.good_recordings import MACHINES, Floats, Rig, boxes, unit
 from tests.quality.spoilt_recordings import demodulated
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.evidence.pulse_edges import is_pulse
+from vibe.spectra.evidence.pulse_edges import folding, is_pulse
 
 SECONDS, RATE_HZ = 6.0, 20_000.0
 
@@ -76,3 +76,17 @@ def test_too_few_lines_say_nothing() -> None:
     own = rig()
     leaks = 3 * pulses(own, 0.004, 10)
     assert not found(leaks, own, 10)
+
+
+@pytest.mark.parametrize("times", [1, 3])
+def test_every_sample_lies_in_the_cell_where_the_law_puts_it(times: int) -> None:
+    """But for those within a hundredth of a cell of the next, since the law is asked at every sixteenth."""
+    own = law(rig())
+    folded = folding(100_001, RATE_HZ, own, times)
+    place = (times * own.at(np.arange(100_001) / RATE_HZ) % 1.0) * folded.cells
+    assert folded.cell.size == folded.weight.size == 100_001
+    clear = np.abs(place - np.rint(place)) > 0.01
+    assert clear.mean() > 0.95
+    np.testing.assert_array_equal(folded.cell[clear], np.floor(place[clear]))
+    assert folded.cell.min() >= 0
+    assert folded.cell.max() < folded.cells

@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from vibe.core.tones import OwnLines
 from vibe.spectra.identity import similar_machine
-from vibe.spectra.identity.presence import Family
+from vibe.spectra.identity.presence import AS_HIGH, Family
 from vibe.spectra.identity.similar_machine import similar_machines
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
@@ -57,6 +58,40 @@ def test_two_speeds_that_are_one_line_of_the_shaft_are_two_of_the_mesh(speed: fl
     assert found.fainter_db == pytest.approx(10.0, abs=1.5)
     assert found.probability > 0.95
     assert speeds(own()) == []
+
+
+@pytest.mark.parametrize("half", [1, 2, 4, 5, 16, 32, 60])
+def test_the_highest_to_either_side_is_that_of_a_window(half: int) -> None:
+    values = np.random.default_rng(half).exponential(1.0, 80)
+    np.testing.assert_array_equal(similar_machine._highest(values, half), maximum_filter1d(values, 2 * half + 1))
+
+
+def test_own_lines_are_compared_with_their_kind_but_for_those_another_machine_would_make() -> None:
+    """Against the same, place by place and kind by kind."""
+    sought = similar_machine._sought(FAMILY)
+    row = similar_machine._heights(spectrum(own())[0], INPUT_HZ, always(), 250.0)
+    speeds = similar_machine._speeds([row], sought, 0.0)[::8]
+    bins = np.rint(sought.orders[:, None] * speeds / row.step).astype(np.int64)
+    bins = np.minimum(bins, row.over.size - 1)
+    numbers = np.array([0, 1, 2, 3, 7, 12])
+    there, shares = row.over[bins[numbers]], np.full((numbers.size, speeds.size), 1e-3)
+    found = shares.copy()
+    similar_machine._among_own(row, sought.is_mesh, numbers, bins, bins[numbers], there, found)
+    for line, number in enumerate(numbers):
+        for column in range(speeds.size):
+            spot, least = bins[number, column], there[line, column] / AS_HIGH
+            for heights, at in zip(row.heights, row.at, strict=False):
+                if at[spot] == 0.0:
+                    continue
+                left_out = [k for k in range(sought.orders.size) if sought.is_mesh[k] or k == number]
+                out = [at[bins[k, column]] for k in left_out]
+                above = int(np.sum(heights >= least)) - sum(bool(one >= least) for one in out)
+                highest = max((float(one) for one in heights if one not in out), default=0.0)
+                beyond = max(1.0, least / max(highest, 1.0)) ** -similar_machine.TAIL if highest > 0 else 1.0
+                share = (max(above, 0) + 0.5 * beyond) / (heights.size - int(np.count_nonzero(out)) + 1)
+                shares[line, column] = max(shares[line, column], share)
+    np.testing.assert_allclose(found, shares, rtol=1e-12)
+    assert np.unique(found).size > 5
 
 
 @pytest.mark.parametrize("twin", [True, False])

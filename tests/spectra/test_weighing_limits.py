@@ -94,6 +94,22 @@ def test_the_last_line_of_a_comb_shows_its_place_to_a_bin_and_a_half(
     assert weighing._beyond_slip(null, reading(3.0, slip=SLIP)) is beyond
 
 
+def test_the_place_of_all_lines_is_found_once_whatever_is_explained() -> None:
+    """Lines at 3.02 times 1 to 8, a tone asked for at 3: the last stand the farthest off."""
+    one = some()
+    for k in range(1, 9):
+        one.power[0, round(3.02 * k / STEP)] = 100.0
+    known: dict[tuple[int, float, int], tuple[float, int]] = {}
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=one), places_of_all_lines=known)
+    asked = replace(reading(3.0, slip=SLIP), harmonics=8)
+    found = weighing._placed(null, asked)
+    assert found == (pytest.approx(3.02, abs=STEP / 8), 8)
+    one.power[:] = 0.5
+    assert weighing._placed(null, asked) == found
+    known.clear()
+    assert weighing._placed(null, asked) == (3.0, 1)
+
+
 def named(name: str, order: float, score: float = 50.0, at: float | None = None) -> CombReading:
     request = CombRequest(name=name, order=order, slip=SLIP)
     return replace(reading_of(request), order=order if at is None else at, score=score)

@@ -75,8 +75,9 @@ def analysis_of(
             names = [comb.tone for comb in combs]
             quiet = quiet_combs(names, analysis_request.combs, narrow, families, known)
         traced = trace(combs, analysis_request.combs, plain, families, known, quiet.scores)
-    combs = _between_impacts(combs, looks[0], analysis_request, families, known)
-    combs, turns = _localised(combs, looks, analysis_request, segment.law, spread)
+    impacts = _Impacts(looks[0].bands, analysis_request)
+    combs = _between_impacts(combs, looks[0], analysis_request, families, known, impacts)
+    combs, turns = _localised(combs, looks, analysis_request, segment.law, spread, impacts)
     return replace(
         segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced, quiet_combs=quiet.combs
     )
@@ -183,20 +184,21 @@ def _between_impacts(
     analysis_request: AnalysisRequest,
     families: Families,
     outside: NDArray[np.bool_],
+    impacts: _Impacts,
 ) -> tuple[CombEvidence, ...]:
     """Every comb with what is seen of it once the impacts of the strongest are cut out, and of the next strongest too
     when that is clear by then. A comb that is chance to begin with is not read again."""
     requests = {request.name: request for request in analysis_request.combs}
     result = {comb.tone: comb for comb in combs}
-    impacts: list[ImpactTimes] = []
+    cut: list[ImpactTimes] = []
     known = outside.copy()
     waiting = {comb.tone for comb in combs if comb.false_alarm_probability <= WORTH_A_LOOK}
     strongest = max(combs, key=lambda comb: comb.score)
-    while _clear(strongest) and len(impacts) < MOST_CUT_OUT and waiting - {strongest.tone}:
+    while _clear(strongest) and len(cut) < MOST_CUT_OUT and waiting - {strongest.tone}:
         waiting -= {strongest.tone}
         request = requests[strongest.tone]
-        impacts.append(_impacts(look.bands, strongest, request))
-        bands = without(look.bands, impacts)
+        cut.append(impacts.of(strongest))
+        bands = without(look.bands, cut)
         spectra = envelope_spectra(bands)
         known = known | own_lines(spectra, request, strongest.order)
         seen = weigh(spectra, bands, analysis_request.combs, families, known=known, asked=waiting).combs
@@ -207,6 +209,21 @@ def _between_impacts(
 
 def _impacts(bands: Sequence[BandEnvelopes], comb: CombEvidence, request: CombRequest) -> ImpactTimes:
     return impacts_of(bands, _wide_members(bands, comb), comb.order, slips=request.slips)
+
+
+class _Impacts:
+    """When the impacts of combs ring in the wide ``bands``, worked out when they are first asked for."""
+
+    def __init__(self, bands: Sequence[BandEnvelopes], analysis_request: AnalysisRequest) -> None:
+        self._bands = bands
+        self._requests = {request.name: request for request in analysis_request.combs}
+        self._known: dict[tuple[object, ...], ImpactTimes] = {}
+
+    def of(self, comb: CombEvidence) -> ImpactTimes:
+        key = comb.tone, comb.order, comb.band_hz, comb.channels
+        if key not in self._known:
+            self._known[key] = _impacts(self._bands, comb, self._requests[comb.tone])
+        return self._known[key]
 
 
 def _clear(comb: CombEvidence) -> bool:
@@ -220,14 +237,14 @@ def _localised(
     analysis_request: AnalysisRequest,
     law: AngleLaw,
     spread: float,
+    impacts: _Impacts,
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
     """Each comb that belongs to a body's frame, with the place of its impacts on that body."""
-    requests = {request.name: request for request in analysis_request.combs}
     # Between the impacts of others a comb may stand clearer than among them.
     clearest = [
         max((c, c.after_gating or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
     ]
-    impacts = {comb.tone: _impacts(looks[0].bands, comb, requests[comb.tone]) for comb in clearest if _clear(comb)}
+    clear = [comb for comb in clearest if _clear(comb)]
     wanted = {request.tone: request for request in analysis_request.folds}
     result, turns = [], {}
     whole = next((look for look in looks if look.slow), None)
@@ -247,11 +264,11 @@ def _localised(
         place = localise(turn, meetings=request.meetings)
         if place.false_alarm_probability > SURE_PLACE and comb.false_alarm_probability <= PLACED_BETWEEN and not slow:
             turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law)
-        others = [own for name, own in impacts.items() if name != comb.tone]
+        others = [other for other in clear if other.tone != comb.tone]
         if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
             between = fold(
-                bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others),
-                parts=request.parts,
+                bands, members, sign * order, origin_turns=-float(law.turns[0]),
+                hidden=joined([impacts.of(other) for other in others]), parts=request.parts,
             )  # fmt: skip
             again = localise(between, meetings=request.meetings)
             # Two looks are paid for.

@@ -38,7 +38,7 @@ def measured(
     sizes = _sizes(spectra, bands, reading)
     group, step = sizes.deepest, spectra.step
     power, floors = spectra.power[group], spectra.floor[group]
-    modulation = np.sqrt(spectra.squared[group])
+    squared = spectra.squared[group]
     n = power.size
     slip = reading.request.slips
 
@@ -48,7 +48,8 @@ def measured(
         if not half < middle < n - half:
             return 0.0, 0.0
         spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
-        return float(modulation[spot] ** 2 / floors[spot]), float(modulation[spot])
+        modulation = np.sqrt(squared[spot])
+        return float(modulation**2 / floors[spot]), float(modulation)
 
     harmonics = range(1, max(reading.harmonics, 3) + 1)
     lines, sides = [], []

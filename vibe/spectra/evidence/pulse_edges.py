@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.fft import hann
+from vibe.spectra.basic.lines import KNOT_SAMPLES
 
 Complex = NDArray[np.complex128]
 
@@ -30,7 +32,7 @@ SMOOTHED_HZ = 1_000.0
 """Over which the power round a line is averaged: a few widths of a mode (2 to 5 % damping at 2 to 8 kHz, common
 practice)."""
 FINER = 32
-"""Places of an edge that are tried per period of the highest line: its phase is then right to six degrees."""
+"""Places of an edge that are tried per period of the highest line, at least: its phase is then right to six degrees."""
 EDGES = 6
 """Sharp places that are looked for: the two of a pulse, and what else there may be."""
 CLEAR = 25.0
@@ -60,7 +62,7 @@ class Folding:
     alike for all channels of one length and rate."""
 
     cell: NDArray[np.intp]
-    weight: NDArray[np.float64]
+    weight: NDArray[np.float32]
     cells: int
 
 
@@ -69,8 +71,16 @@ def folding(size: int, rate_hz: float, law: AngleLaw, times_per_turn: int = 1) -
     lines that lie between two multiples away."""
     size = min(size, round(law.duration_s * rate_hz))
     cells = 4 * int(np.ceil(rate_hz / (law.mean_hz * times_per_turn)))
-    phase = law.at(np.arange(size) / rate_hz) * times_per_turn
-    return Folding(cell=((phase % 1.0) * cells).astype(np.intp) % cells, weight=np.hanning(size), cells=cells)
+    # Between instants this close the law is straight lines.
+    turns = law.at(np.arange(0, size + KNOT_SAMPLES, KNOT_SAMPLES) / rate_hz) * times_per_turn
+    within = np.arange(KNOT_SAMPLES) / KNOT_SAMPLES
+    phase = (turns[:-1, None] + np.diff(turns)[:, None] * within).ravel()[:size]
+    phase -= np.floor(phase)
+    phase *= cells
+    cell = phase.astype(np.intp)
+    # What is rounded up to a whole turn is the next one's first.
+    cell[cell == cells] = 0
+    return Folding(cell=cell, weight=hann(size), cells=cells)
 
 
 def is_pulse(
@@ -85,31 +95,35 @@ def is_pulse(
     Samples beyond the law's end are left out. ``folded``: where another channel has had it made.
     """
     folded = folding(samples.size, rate_hz, law, times_per_turn) if folded is None else folded
-    x = samples[: folded.cell.size].astype(np.float64)
-    orders, slopes = _slopes(x - x.mean(), rate_hz / (law.mean_hz * times_per_turn), folded)
+    x = samples[: folded.cell.size]
+    orders, slopes = _slopes(x - float(x.mean(dtype=np.float64)), rate_hz / (law.mean_hz * times_per_turn), folded)
     if orders.size < FEWEST_LINES:
         return False
     own_hz = law.mean_hz * times_per_turn
     weights = 1.0 / _smoothed(np.square(np.abs(slopes)), int(SMOOTHED_HZ / own_hz))
     from_line = int(np.searchsorted(orders, LOWEST_SHARE * orders[-1]))
     orders, slopes, weights = orders[from_line:], slopes[from_line:], weights[from_line:]
-    places = FINER * int(orders[-1])
+    places = int(fft.next_fast_len(FINER * int(orders[-1])))
     root = np.sqrt(weights)
     shapes = np.vander(orders / orders[-1], 3).astype(np.complex128) * root[:, None]
     target = slopes * root
     found: list[int] = []
+    waves = np.empty((orders.size, EDGES), dtype=np.complex128)
     rest, heights = target, target[:0]
-    for _ in range(EDGES):
+    for number in range(EDGES):
         found.append(_sharpest(orders, root * rest, places))
-        explained, heights = _explained(_waves(orders, found, places) * root[:, None], target)
+        # What is quickly seen is asked first.
+        if number == 1 and _apart_s(found[0], found[1], places, own_hz) < SHORTEST_S:
+            return False
+        waves[:, number] = _waves(orders, found[-1:], places)[:, 0] * root
+        explained, heights = _explained(waves[:, : number + 1], target)
         rest = target - explained
     first, second = found[:2]
-    at_edges = _waves(orders, [first, second], places)
     sizes = np.abs(heights) * float(np.sqrt(weights.sum()))
     low, high = sorted(sizes[:2].tolist())
-    # What is quickly seen is asked first.
-    if _apart_s(first, second, places, own_hz) < SHORTEST_S or low < EVEN * high:
+    if low < EVEN * high:
         return False
+    at_edges = _waves(orders, [first, second], places)
     free = _power(np.hstack([at_edges[:, :1] * shapes, at_edges[:, 1:] * shapes]), target)
     reach = max(1, round(BENT_S * own_hz * places))
     tried = range(second - reach, second + reach + 1, max(1, FINER // 16))
@@ -124,7 +138,7 @@ def is_pulse(
     return bool(max(further, default=0.0) <= max(REST_BY_CHANCE, REST * low))
 
 
-def _slopes(x: NDArray[np.float64], per_turn: float, folded: Folding) -> tuple[NDArray[np.intp], Complex]:
+def _slopes(x: NDArray[np.float32], per_turn: float, folded: Folding) -> tuple[NDArray[np.intp], Complex]:
     """Multiples and their lines, each times its own number: an edge has then the same height in all of them.
     ``per_turn``: samples."""
     sums = np.bincount(folded.cell, x * folded.weight, folded.cells)

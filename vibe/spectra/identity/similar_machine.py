@@ -101,22 +101,29 @@ class _Sought:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heights:
-    """Power over the floor (n,) of one channel, ``step`` orders a bin; the machine's own lines by kind, and which bins
-    are theirs."""
+    """Power over the floor (n,) of one channel, ``step`` orders a bin, and the machine's own lines by kind: their
+    ``heights``, sorted, and of every bin ``at`` (kinds, n) the height of the line that it is part of, 0 where it is of
+    none; and which bins are of any."""
 
     over: Real
     step: float
-    kinds: tuple[_Kind, ...]
+    heights: tuple[Real, ...]
+    at: Real
     owned: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Kind:
-    """Lines of one kind: their ``heights``, sorted, and of every bin ``at`` (n,) the height of the line that it is part
-    of, 0 where it is of none."""
+class _Look:
+    """One line in one channel, read at several speeds (m,): at which bins, what is ``there`` and the ``loudest`` next
+    to it, the ``shares`` of other places that stand as high, what is but the flank of the line at the speed found, and
+    how high that stands (``own``)."""
 
-    heights: Real
-    at: Real
+    spots: NDArray[np.int64]
+    there: Real
+    loudest: Real
+    shares: Real
+    flank: NDArray[np.bool_]
+    own: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -218,9 +225,9 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
     step = one.bin_hz / input_hz
     power = one.power[: min(int(ANTI_ALIAS * one.power.size), int(top / step) + 2)]
     over = power / local_floor(power, max(32, round(1 / step)))
-    kinds = []
-    owned = np.zeros(over.size, dtype=bool)
-    highest = maximum_filter1d(over, 2 * int(OWN_BINS) + 1)
+    kinds: list[Real] = []
+    at = np.zeros((len(own), over.size))
+    highest = _highest(over, int(OWN_BINS))
     for kind in own:
         orders, spread = np.array(kind.orders), np.array(kind.spread)
         inside = orders < (over.size - 1) * step
@@ -234,11 +241,9 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
         rising = np.argsort(heights)
         first, widths, heights = first[rising], widths[rising], heights[rising]
         within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
-        at = np.zeros(over.size)
-        at[np.repeat(first, widths) + within] = np.repeat(heights, widths)
-        owned |= at > 0
-        kinds.append(_Kind(heights=heights, at=at))
-    return _Heights(over=over, step=step, kinds=tuple(kinds), owned=owned)
+        at[len(kinds), np.repeat(first, widths) + within] = np.repeat(heights, widths)
+        kinds.append(heights)
+    return _Heights(over=over, step=step, heights=tuple(kinds), at=at, owned=np.asarray((at > 0).any(axis=0)))
 
 
 def _speeds(rows: Sequence[_Heights], sought: _Sought, width: float) -> Real:
@@ -272,34 +277,47 @@ def _read(
     for row in rows:
         # What a machine at one speed would make is held against all others of the kind, not against itself.
         bins = np.minimum(np.rint(places / row.step).astype(np.int64), row.over.size - 1)
-        for number, order in enumerate(sought.orders):
-            if asked is not None and not asked[number]:
-                continue
-            reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
-            first = int((order - reach) / row.step) - int(10 * APART_BINS)
-            last = int((order + reach) / row.step) + int(10 * APART_BINS)
-            first = max(2, first) if order in SHAFT_LINES else first
-            if first < 2 or last >= row.over.size - 2:
-                continue
-            some, at, middle = slice(first, last), places[number], round(order / row.step) - first
-            spots = np.clip(np.rint(at / row.step).astype(np.int64) - first, 0, last - first - 1)
-            half = round(order * width / row.step)
-            over, owned = row.over[some], row.owned[some]
-            smooth = _smooth(over, half)
-            # What is averaged next to the machine's own lines has no part of them.
-            clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
-            there = clear[spots]
-            loudest = maximum_filter1d(clear, 2 * int(APART_BINS) + 1)
-            left_out = bins[sought.is_mesh | (sought.orders == order)]
-            shares = _shares(row, left_out, some, clear, spots, half)
-            skirt = _own_skirt(over, smooth, owned, half, middle, spots)
-            shares = np.maximum(shares, SKIRT_BINS * np.exp(-there / skirt))
-            one = -np.log(np.minimum(shares * len(rows), 1.0))
-            one[np.abs(at - order) < (APART_BINS + half) * row.step] = np.nan
+        wanted = range(sought.orders.size) if asked is None else np.flatnonzero(asked).tolist()
+        looks = {k: look for k in wanted if (look := _look(row, float(sought.orders[k]), places[k], width)) is not None}
+        if not looks:
+            continue
+        numbers = np.array(list(looks))
+        there, shares = (np.array([getattr(look, of) for look in looks.values()]) for of in ("there", "shares"))
+        spots = np.array([look.spots for look in looks.values()])
+        _among_own(row, sought.is_mesh, numbers, bins, spots, there, shares)
+        found = -np.log(np.minimum(shares * len(rows), 1.0))
+        for (number, look), one in zip(looks.items(), found, strict=True):
+            one[look.flank] = np.nan
             better = np.isfinite(one) & ~(surprise[number] >= one)
-            surprise[number, better], height[number, better] = one[better], loudest[spots][better]
-            own[number] = max(own[number, 0], float(smooth[middle - 1 : middle + 2].max()))
+            surprise[number, better], height[number, better] = one[better], look.loudest[better]
+            own[number] = max(own[number, 0], look.own)
     return _Read(surprise=surprise, height=height, own=own)
+
+
+def _look(row: _Heights, order: float, at: Real, width: float) -> _Look | None:
+    """One line at orders ``at`` (m,) among the places around it; None where not all of these were measured."""
+    reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
+    first = int((order - reach) / row.step) - int(10 * APART_BINS)
+    last = int((order + reach) / row.step) + int(10 * APART_BINS)
+    first = max(2, first) if order in SHAFT_LINES else first
+    if first < 2 or last >= row.over.size - 2:
+        return None
+    some, middle, half = slice(first, last), round(order / row.step) - first, round(order * width / row.step)
+    spots = np.minimum(np.maximum(np.rint(at / row.step).astype(np.int64) - first, 0), last - first - 1)
+    over, owned = row.over[some], row.owned[some]
+    smooth = _smooth(over, half)
+    # What is averaged next to the machine's own lines has no part of them.
+    clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
+    there = clear[spots]
+    shares = SKIRT_BINS * np.exp(-there / _own_skirt(over, smooth, owned, half, middle, spots))
+    return _Look(
+        spots=spots + first,
+        there=there,
+        loudest=_highest(clear, int(APART_BINS))[spots],
+        shares=np.maximum(shares, _shares_around(owned, clear, spots, half)),
+        flank=np.abs(at - order) < (APART_BINS + half) * row.step,
+        own=float(smooth[middle - 1 : middle + 2].max()),
+    )
 
 
 def _read_where_meshes_stand(rows: Sequence[_Heights], sought: _Sought, speeds: Real, width: float) -> _Read:
@@ -335,42 +353,80 @@ def _enough_stand(mesh_surprise: Real) -> NDArray[np.bool_]:
 
 def _smooth(over: Real, half: int) -> Real:
     """The largest of three bins, or the mean of ``half`` to either side."""
-    return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
+    return _highest(over, 1) if half < 1 else uniform_filter1d(over, 2 * half + 1)
 
 
-def _shares(
-    row: _Heights, left_out: NDArray[np.int64], some: slice, smooth: Real, spots: NDArray[np.int64], half: int
-) -> Real:
-    """Share (m,) of the places around, but for those next to it, that stand as high as that at each of ``spots``; where
-    a line of the machine's own lies, of those of its kind too, less a factor. ``left_out``: bins (k, m) of lines that
-    would be another machine's."""
-    there, owned = smooth[spots], row.owned[some]
+def _highest(values: Real, half: int) -> Real:
+    """The highest (n,) of ``half`` bins to either side: runs twice as long are made of two, and two make a window."""
+    padded = np.full(values.size + 2 * half, -np.inf)
+    padded[half : half + values.size] = values
+    run, width = 1, 2 * half + 1
+    while 2 * run <= width:
+        padded = np.maximum(padded[:-run], padded[run:])
+        run *= 2
+    return np.asarray(np.maximum(padded[: values.size], padded[width - run : width - run + values.size]))
+
+
+def _shares_around(owned: NDArray[np.bool_], smooth: Real, spots: NDArray[np.int64], half: int) -> Real:
+    """Share (m,) of the places around that are not the machine's own, but for those next to it, that stand as high as
+    that at each of ``spots``."""
+    there = smooth[spots]
     if smooth.size - np.count_nonzero(owned) < FEWEST_PLACES:
         owned = np.zeros_like(owned)
     free = np.sort(smooth[~owned])
     above = free.size - np.searchsorted(free, there)
     counted = np.where(owned, 0.0, smooth)
     near = int(APART_BINS) + half
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(counted, near, mode="edge"), 2 * near + 1)
-    above -= np.count_nonzero(around[spots] >= there[:, None], axis=1)
+    next_to = np.arange(-near, near + 1)[:, None] + spots
+    np.minimum(np.maximum(next_to, 0, out=next_to), counted.size - 1, out=next_to)
+    above -= (counted[next_to] >= there).sum(axis=0)
     before, after = (np.maximum.accumulate(np.append(0.0, one)) for one in (counted, counted[::-1]))
     highest = np.maximum(before[np.maximum(spots - near, 0)], after[np.maximum(smooth.size - spots - near - 1, 0)])
-    shares = _share_above(above, free.size, highest, there)
-    of_own = np.flatnonzero(row.owned[some][spots])
-    own_spots = spots[of_own] + some.start
-    for kind in row.kinds if of_own.size else ():
-        within = kind.at[own_spots] > 0
-        if not within.any():
-            continue
-        here = of_own[within]
-        least, heights, out = there[here] / AS_HIGH, kind.heights, kind.at[left_out[:, here]]
-        above = heights.size - np.searchsorted(heights, least) - (out >= least).sum(axis=0)
-        tops = heights[::-1][: out.shape[0] + 1]
-        kept = ~(tops[:, None, None] == out).any(axis=1)
-        highest = np.where(kept.any(axis=0), tops[kept.argmax(axis=0)], 0.0)
-        alike = _share_above(above, heights.size - np.count_nonzero(out, axis=0), highest, least)
-        shares[here] = np.maximum(shares[here], alike)
-    return shares
+    return _share_above(above, free.size, highest, there)
+
+
+def _among_own(
+    row: _Heights,
+    is_mesh: NDArray[np.bool_],
+    numbers: NDArray[np.intp],
+    bins: NDArray[np.int64],
+    spots: NDArray[np.int64],
+    there: Real,
+    shares: Real,
+) -> None:
+    """Raise ``shares`` (k, m), where a line of the machine's own lies, to that of those of its kind that stand as high
+    less a factor, as what is ``there`` (k, m) at the bins ``spots`` (k, m) of the lines ``numbers`` (k,).
+
+    What another machine would make at the same speed, the mesh and the line itself, is no line to compare with:
+    ``bins`` (lines, m) of all lines.
+    """
+    line, column = np.nonzero(row.owned[spots])
+    kind, own = np.nonzero(row.at[:, spots[line, column]] > 0)
+    if not kind.size:
+        return
+    line, column = line[own], column[own]
+    least = there[line, column] / AS_HIGH
+    out = np.vstack([row.at[kind, bins[is_mesh][:, column]], row.at[kind, bins[numbers[line], column]]])
+    out[-1, is_mesh[numbers[line]]] = 0.0
+    above, count, highest = -(out >= least).sum(axis=0), -(out > 0).sum(axis=0), np.empty(kind.size)
+    ends = np.searchsorted(kind, np.arange(len(row.heights) + 1)).tolist()
+    for heights, first, last in zip(row.heights, ends, ends[1:], strict=False):
+        some = slice(first, last)
+        above[some] += heights.size - np.searchsorted(heights, least[some])
+        count[some] += heights.size
+        highest[some] = heights[-1]
+    # The highest of a kind that is not left out: mostly the highest of all, and one of the next at the latest.
+    if (lower := np.flatnonzero((out == highest).any(axis=0))).size:
+        next_ones = np.zeros((out.shape[0] + 1, len(row.heights)))
+        for number, heights in enumerate(row.heights):
+            highest_ones = heights[: -next_ones.shape[0] - 1 : -1]
+            next_ones[: highest_ones.size, number] = highest_ones
+        tops = next_ones[:, kind[lower]]
+        kept = ~(tops[:, None] == out[:, lower]).any(axis=1)
+        highest[lower] = np.where(kept.any(axis=0), tops[kept.argmax(axis=0), np.arange(lower.size)], 0.0)
+    alike = np.zeros((len(row.heights), spots.size))
+    alike[kind, line * spots.shape[1] + column] = _share_above(above, count, highest, least)
+    np.maximum(shares, alike.max(axis=0).reshape(spots.shape), out=shares)
 
 
 def _share_above(above: NDArray[np.int64], count: NDArray[np.int64] | int, highest: Real, there: Real) -> Real:
@@ -386,17 +442,17 @@ def _own_skirt(
     """What the line in the ``middle`` itself spreads to ``spots`` (m,), at most: what lies as far on its other side,
     or the lowest between."""
     off = spots - middle
-    across, opposite = np.clip(middle - off, 0, smooth.size - 1), np.zeros(spots.size)
+    across, opposite = np.minimum(np.maximum(middle - off, 0), smooth.size - 1), np.zeros(spots.size)
     # The skirt is ragged: the farther off, the more of it is compared, but for other lines that stand out of it.
-    plainly = np.where(owned, 0.0, smooth)
+    plainly, shared = np.where(owned, 0.0, smooth), np.abs(off) * SKIRT_SHARE
     for reach in SKIRT_REACHES:
-        near = (np.abs(off) * SKIRT_SHARE >= reach) | (reach == SKIRT_REACHES[0])
+        near = (shared >= reach) | (reach == SKIRT_REACHES[0])
         compared = smooth if reach == SKIRT_REACHES[0] else plainly
-        highest = maximum_filter1d(compared, 2 * max(reach, half) + 1)[across[near]]
-        opposite[near] = np.maximum(opposite[near], highest)
+        highest = _highest(compared, max(reach, half))[across]
+        np.maximum(opposite, highest, out=opposite, where=near)
     plain = uniform_filter1d(over, 5)
     below, above = np.minimum.accumulate(plain[middle::-1]), np.minimum.accumulate(plain[middle:])
-    between = np.where(off >= 0, above[np.clip(off, 0, above.size - 1)], below[np.clip(-off, 0, below.size - 1)])
+    between = np.concatenate([below[:0:-1], above])[spots]
     return np.asarray(np.maximum(opposite, between))
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -312,11 +313,18 @@ def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats, *, all_of_
     return best
 
 
+@lru_cache(maxsize=1)
+def _from_place() -> NDArray[np.intp]:
+    """How far each place lies behind each other one round the period (places, places)."""
+    places = np.arange(_PLACES)
+    return (places[:, None] - places) % _PLACES
+
+
 def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
     use = np.ones(orders.size, dtype=bool)
     places = np.arange(_PLACES)
     waves = np.exp(2j * np.pi * np.outer(orders, places / _PLACES))
-    from_place = (places[:, None] - places) % _PLACES
+    from_place = _from_place()
     most = orders.size // _LEFT_OUT
     for left_out in range(most + 1):
         z, w = slopes[use], waves[use]
@@ -334,8 +342,8 @@ def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
         second = first.T
         # Of opposite sign, the first one rising, and even: two such ratios leave nothing else.
         even = (first < -_EVEN * second) & (-second < _EVEN * first)
-        gain = first * p
-        gain += second * q
+        alone = first * p
+        gain = alone + alone.T  # what the other edge explains is the same the other way round
         gain[~even] = 0.0
         i, j = divmod(int(gain.argmax()), _PLACES)
         total = float(np.square(np.abs(z)).sum())
