@@ -54,36 +54,32 @@ def packed(record: Record, channels: Sequence[Channel]) -> bytes:
         if channels:
             group = file.create_group("channels", track_order=True)
             for channel in channels:
-                node = write_channel(group, channel, gzip=None)
+                node, stored = write_channel(group, channel, gzip=None)
                 # Names that HDF5 would bend are written otherwise; this one is the point's.
-                write_attributes(node, {"point": channel.name, _SHA256: _hash(node)})
+                write_attributes(node, {"point": channel.name, _SHA256: _hash(stored)})
         spectra = file.create_group("spectra", track_order=True)
         for number, spectrum in enumerate(record.spectra):
-            node = _dataset(spectra, f"{number:03d}", spectrum.top.astype(np.float32))
             said = {key: getattr(spectrum, key) for key in ("point", "kind", "axis", "step")}
-            write_attributes(node, {**said, _SHA256: _hash(node)})
+            _write(spectra, f"{number:03d}", spectrum.top.astype(np.float32), **said)
         if record.past is not None:
             group = file.create_group("past", track_order=True)
             for name, array in arrays_of(record.past).items():
-                _sign(_dataset(group, name, array))
-        _sign(_dataset(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8)))
+                _write(group, name, array)
+        _write(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8))
         file.flush()
         return bytes(file.id.get_file_image())
 
 
-def _dataset(group: Any, name: str, data: NDArray[Any]) -> Any:
+def _write(group: Any, name: str, data: NDArray[Any], **said: str | float) -> None:
+    """A packed dataset with what is ``said`` of it, and its hash."""
     options = {"compression": "gzip", "compression_opts": PACKED, "shuffle": True} if data.size else {}
-    return group.create_dataset(name, data=data, **options)
+    node = group.create_dataset(name, data=data, **options)
+    write_attributes(node, {**said, _SHA256: _hash(data)})
 
 
-def _sign(node: Any) -> None:
-    write_attributes(node, {_SHA256: _hash(node)})
-
-
-def _hash(node: Any) -> str:
-    """Of the stored numbers, least byte first."""
-    data = np.ascontiguousarray(node[()])
-    return hashlib.sha256(data.astype(data.dtype.newbyteorder("<")).tobytes()).hexdigest()
+def _hash(data: NDArray[Any]) -> str:
+    """Of stored numbers, least byte first."""
+    return hashlib.sha256(np.ascontiguousarray(data, dtype=data.dtype.newbyteorder("<"))).hexdigest()
 
 
 def _said(record: Record) -> str:
@@ -162,7 +158,7 @@ def _harm(file: Any) -> str:
     if file.attrs.get("content") != path_content(Path(file.filename)):
         return "holds another capture than its name says"
     for node in (*_rows(file), *_nodes(file["spectra"]), *_past_nodes(file), file["record"]):
-        if node.attrs.get(_SHA256) != _hash(node):
+        if node.attrs.get(_SHA256) != _hash(node[()]):
             return f"{node.name.lstrip('/')} is not what was written"
     _record(file)
     return ""
