@@ -7,24 +7,25 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Channel
+from vibe.core.capture import Channel, Quantity
 from vibe.core.comb_history import PastCapture
 from vibe.core.errors import CaptureError
-from vibe.core.records.history import ArchivedSpectrum, Record, Value
+from vibe.core.records.history import ArchivedSpectrum, Kept, Record, Value
 from vibe.history.stored_traces import arrays_of, past_from
 from vibe.storage.fence import fenced
 from vibe.storage.hdf5_channel import write_attributes, write_channel
-from vibe.storage.hdf5_guard import damaged_heap
+from vibe.storage.hdf5_guard import attribute, damaged_heap
+from vibe.storage.json_text import json_value
 
 T = TypeVar("T")
 
@@ -161,6 +162,9 @@ def _harm(file: Any) -> str:
         if node.attrs.get(_SHA256) != _hash(node[()]):
             return f"{node.name.lstrip('/')} is not what was written"
     _record(file)
+    for node in _rows(file):
+        _attributes(node, _CHANNEL)
+        _check_row(node)
     return ""
 
 
@@ -170,10 +174,72 @@ def path_content(path: Path) -> str:
 
 
 def _rows_of(file: Any) -> tuple[Record, bool]:
-    fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
+    said = json_value(file["record"][()].tobytes())
+    fields: dict[str, Any] = {name: _checked(name, value, _RECORD) for name, value in said.items() if name != "values"}
     fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
-    fields["values"] = tuple(Value(**value) for value in fields["values"])
+    fields["values"] = tuple(
+        Value(**{name: _checked(name, part, _VALUE) for name, part in value.items()}) for value in said["values"]
+    )
     return Record(**fields, spectra=()), _has_samples(file)
+
+
+def _text(said: Any) -> bool:
+    return isinstance(said, str)
+
+
+def _number(said: Any) -> bool:
+    return isinstance(said, int | float | np.integer | np.floating) and not isinstance(said, bool)
+
+
+def _number_or_none(said: Any) -> bool:
+    return said is None or _number(said)
+
+
+def _one_of(words: Any) -> Callable[[Any], bool]:
+    """Whether something is one of the words of a ``Literal``."""
+    return lambda said: isinstance(said, str) and said in get_args(words)
+
+
+_Checks = Mapping[str, Callable[[Any], bool]]
+_RECORD: _Checks = {
+    **dict.fromkeys(("content", "drive", "file", "measured_at", "health", "software"), _text),
+    "duration_s": _number, "kept": _one_of(Kept),
+    **dict.fromkeys(("speed_hz", "speed_uncertainty_hz", "load_percent"), _number_or_none),
+}  # fmt: skip
+_VALUE: _Checks = {**dict.fromkeys(("point", "measure", "unit", "subject"), _text), "value": _number}
+_SPECTRUM: _Checks = {
+    "point": _text, "kind": _one_of(Literal["acceleration", "velocity", "envelope"]),
+    "axis": _one_of(Literal["Hz", "order"]), "step": _number,
+}  # fmt: skip
+_CHANNEL: _Checks = {
+    **dict.fromkeys(("point", "recorded_unit", "axis"), _text), "quantity": _one_of(Quantity),
+    **dict.fromkeys(("sample_rate_hz", "scale", "pulses_per_rev", "full_scale", "step"), _number),
+}  # fmt: skip
+"""Of what kind everything must be that a file says; a name that stands in no such list is damage too."""
+
+
+def _checked(name: str, said: Any, checks: _Checks) -> Any:
+    """What is said under a name, of the kind that is computed with later: whoever handed over a store may have signed
+    its files too."""
+    if not checks[name](said):
+        raise ValueError(f"its {name} is of another kind than is written: {str(said)[:40]!r}")
+    return said
+
+
+def _attributes(node: Any, checks: _Checks) -> dict[str, Any]:
+    """Those attributes of a node that are asked for."""
+    return {name: _checked(name, attribute(node, name), checks) for name in checks if name in node.attrs}
+
+
+def _row_of(node: Any) -> NDArray[Any]:
+    """A row (n,) of stored numbers."""
+    _check_row(node)
+    return np.asarray(node[()])
+
+
+def _check_row(node: Any) -> None:
+    if node.dtype.kind not in "iuf" or len(node.shape) != 1:
+        raise ValueError(f"{node.name.lstrip('/')} is no row of numbers")
 
 
 def _record(file: Any) -> Record:
@@ -190,16 +256,12 @@ def _past_nodes(file: Any) -> list[Any]:
 
 
 def _spectra(file: Any) -> tuple[ArchivedSpectrum, ...]:
-    return tuple(
-        ArchivedSpectrum(
-            point=node.attrs["point"],
-            kind=node.attrs["kind"],
-            axis=node.attrs["axis"],
-            step=float(node.attrs["step"]),
-            top=node[()],
-        )
-        for node in _nodes(file["spectra"])
-    )
+    return tuple(_spectrum(node) for node in _nodes(file["spectra"]))
+
+
+def _spectrum(node: Any) -> ArchivedSpectrum:
+    said = _attributes(node, _SPECTRUM)
+    return ArchivedSpectrum(**said | {"step": float(said["step"])}, top=_row_of(node))
 
 
 def _nodes(group: Any) -> list[Any]:
@@ -229,8 +291,8 @@ def _rows(file: Any) -> list[Any]:
 
 
 def _channel(node: Any) -> Channel:
-    said = node.attrs
-    samples = node[()]
+    said = _attributes(node, _CHANNEL)
+    samples = _row_of(node)
     if "scale" in said:
         samples = (samples.astype(np.float64) * float(said["scale"])).astype(np.float32)
     return Channel(
