@@ -39,6 +39,8 @@ its own order, those of a cage or of a slow bearing by as many bins less than a 
 turn."""
 FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
+STILL_A_LINE = 8.0
+"""Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
 MOST_MASKS = 8
 """Masks that are kept as the windows of all widths meet them."""
 PLACES_AT_ONCE, SUMS_AT_ONCE = 2**12, 2**16
@@ -187,6 +189,13 @@ class CombScorer:
         self.spectra = spectra
         self._lines: dict[bool, SoftLines] = {}
         self._free: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
+        self._standing: dict[int, list[int]] = {}
+
+    def standing(self, group: int) -> list[int]:
+        """The bins of a group, rising, that are sure to belong to a line; not to be changed."""
+        if group not in self._standing:
+            self._standing[group] = np.flatnonzero(self.spectra.power[group] >= STILL_A_LINE).tolist()
+        return self._standing[group]
 
     def half_bins(self, low: float, high: float, finer: int = 1) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, or as many times ``finer``, clipped to the axis; at

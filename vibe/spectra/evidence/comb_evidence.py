@@ -252,14 +252,14 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
     if not best.request.slips:
         return best
     best = _above_its_sides(readings, best, decoy_null)
-    place = _sharpened(decoy_null.scorer.spectra, best)
+    place = _sharpened(decoy_null.scorer, best)
     strong = _first_lines_db(decoy_null, best, place)
     slower: list[tuple[int, float, CombReading]] = []
     likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:
         if other is best or not other.request.slips:
             continue
-        sharp = _sharpened(decoy_null.scorer.spectra, other)
+        sharp = _sharpened(decoy_null.scorer, other)
         times = round(place / sharp)
         if not 1 <= times <= MOST_TIMES or abs(times * sharp / place - 1) > SAME_PLACE:
             continue
@@ -283,11 +283,10 @@ def _above_its_sides(readings: Sequence[CombReading], best: CombReading, decoy_n
     A score counts high lines by their logarithm only, and many faint ones may come to more. Side lines lie below what
     they stand next to, so that a comb which far side lines of another fill has the lower lines of both.
     """
-    spectra = decoy_null.scorer.spectra
     rivals = [one for one in readings if one.request.slips and ALIKE * best.score <= one.score < best.score]
     if not rivals:
         return best
-    levels = [_first_lines_db(decoy_null, one, _sharpened(spectra, one)) for one in (best, *rivals)]
+    levels = [_first_lines_db(decoy_null, one, _sharpened(decoy_null.scorer, one)) for one in (best, *rivals)]
     highest = max(range(len(levels)), key=lambda place: levels[place])
     # Where others own its first lines nothing can be compared.
     known = levels[0] > float("-inf")
@@ -313,23 +312,23 @@ def _beyond_slip(decoy_null: DecoyNull, reading: CombReading) -> bool:
     request = reading.request
     if not request.slips:
         return False
-    place, last = _placed(decoy_null.scorer.spectra, reading)
+    place, last = _placed(decoy_null.scorer, reading)
     middle, spread = request.order * reading.carrier, decoy_null.families.speed_spread
     reach = PLACE_BINS * decoy_null.scorer.spectra.step / last
     low, high = middle * (1 + request.slip[0] - spread) - reach, middle * (1 + request.slip[1] + spread) + reach
     return not low <= place <= high
 
 
-def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
-    return _placed(spectra, reading)[0]
+def _sharpened(scorer: CombScorer, reading: CombReading) -> float:
+    return _placed(scorer, reading)[0]
 
 
-def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]:
+def _placed(scorer: CombScorer, reading: CombReading) -> tuple[float, int]:
     """A slipping comb's order from all its lines, and the last that stands: the n-th gives it n times as closely as the
     first."""
+    spectra, strong = scorer.spectra, scorer.standing(reading.group)
     power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
-    strong = np.flatnonzero(power >= STILL_A_LINE).tolist()
     for harmonic in range(1, reading.harmonics + 1):
         middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
         if not half < middle < power.size - half - 1:
