@@ -32,6 +32,8 @@ T = TypeVar("T")
 FORMAT = "vibe.kept/1"
 PACKED = 1
 """Level of gzip of all but samples: the best of time against size."""
+PIECE_BYTES = 1 << 18
+"""Up to which what is kept next to the samples is packed in one piece."""
 _SHA256 = "sha256"
 
 
@@ -73,7 +75,11 @@ def packed(record: Record, channels: Sequence[Channel]) -> bytes:
 
 def _write(group: Any, name: str, data: NDArray[Any], **said: str | float) -> None:
     """A packed dataset with what is ``said`` of it, and its hash."""
-    options = {"compression": "gzip", "compression_opts": PACKED, "shuffle": True} if data.size else {}
+    options: dict[str, Any] = {}
+    if data.size:
+        # As a rule one piece: the library would make several of it, and each costs a packer of its own.
+        whole = data.shape if data.nbytes <= PIECE_BYTES else True
+        options = {"chunks": whole, "compression": "gzip", "compression_opts": PACKED, "shuffle": True}
     node = group.create_dataset(name, data=data, **options)
     write_attributes(node, {**said, _SHA256: _hash(data)})
 
