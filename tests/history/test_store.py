@@ -168,7 +168,11 @@ def signed(file: h5py.File, name: str, data: NDArray[Any], **attributes: Any) ->
     """A dataset in the place of another, with the hash that belongs to it."""
     kept = dict(file[name].attrs)
     del file[name]
-    said = {**kept, **attributes, "sha256": hashlib.sha256(data.astype(data.dtype.newbyteorder("<"))).hexdigest()}
+    said = {
+        **kept,
+        **attributes,
+        "sha256": hashlib.sha256(data.astype(data.dtype.newbyteorder("<")).tobytes()).hexdigest(),
+    }
     file.create_dataset(name, data=data).attrs.update(said)
 
 

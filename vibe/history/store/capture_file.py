@@ -86,7 +86,7 @@ def _write(group: Any, name: str, data: NDArray[Any], **said: str | float) -> No
 
 def _hash(data: NDArray[Any]) -> str:
     """Of stored numbers, least byte first."""
-    return hashlib.sha256(np.ascontiguousarray(data, dtype=data.dtype.newbyteorder("<"))).hexdigest()
+    return hashlib.sha256(data.astype(data.dtype.newbyteorder("<"), copy=False).tobytes()).hexdigest()
 
 
 def _said(record: Record) -> str:

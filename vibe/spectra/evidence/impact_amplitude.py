@@ -14,7 +14,8 @@ from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.basic.fft import once
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
+from vibe.spectra.evidence.comb import STILL_A_LINE
+from vibe.spectra.evidence.decoy_null import CombReading
 
 ALMOST_AS_SURE = 0.7
 """Share of the best group's summed log power from which another group may give the size."""
