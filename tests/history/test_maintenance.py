@@ -101,7 +101,7 @@ def test_a_whole_file_without_a_row_is_not_seen_until_it_is_taken_in_again(store
     # As when a process ends between the two.
     path = store.path_of(content(7))
     path.parent.mkdir(exist_ok=True)
-    prepared(store.workplace(), record(7), channels(7)).replace(path)
+    prepared(store.workplace(), record(7), channels(7)).part.replace(path)
     broken = store.path_of(content(8))
     broken.parent.mkdir(exist_ok=True)
     broken.write_bytes(path.read_bytes()[:3000])

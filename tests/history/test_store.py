@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests.history.kept_captures import POINTS, START, channels, content, health, record
 from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.core.records.history import SeriesKey, Value
-from vibe.history.store.maintenance import verify
+from vibe.history.store.capture_file import harm, read_channels, read_record, read_rows, read_spectra
+from vibe.history.store.maintenance import repair, verify
 from vibe.history.store.schema import DATABASE
 from vibe.history.store.store import Store
 from vibe.ingest import read_capture
@@ -156,6 +162,81 @@ def test_a_lost_or_damaged_file_is_said_in_one_sentence(store: Store) -> None:
     with pytest.raises(CallError, match="no capture"):
         store.waveform(content(2))
     assert store.health(content(1))
+
+
+def signed(file: h5py.File, name: str, data: NDArray[Any], **attributes: Any) -> None:
+    """A dataset in the place of another, with the hash that belongs to it."""
+    kept = dict(file[name].attrs)
+    del file[name]
+    said = {
+        **kept,
+        **attributes,
+        "sha256": hashlib.sha256(data.astype(data.dtype.newbyteorder("<")).tobytes()).hexdigest(),
+    }
+    file.create_dataset(name, data=data).attrs.update(said)
+
+
+def recorded(**other: Any) -> Callable[[h5py.File], None]:
+    """A record that says something else, and is signed."""
+
+    def change(file: h5py.File) -> None:
+        said = json.loads(file["record"][()].tobytes()) | other
+        signed(file, "record", np.frombuffer(json.dumps(said).encode(), dtype=np.uint8))
+
+    return change
+
+
+def attributed(node: str, **attributes: Any) -> Callable[[h5py.File], None]:
+    return lambda file: file[node].attrs.update(attributes)
+
+
+FIRST = {"point": "input side", "measure": "velocity_rms", "unit": "mm/s"}
+OTHER_KINDS: dict[str, Callable[[h5py.File], None]] = {
+    "a value that is a word": recorded(values=[{**FIRST, "value": "12"}]),
+    "a measure that is a number": recorded(values=[{**FIRST, "measure": 3, "value": 1.0}]),
+    "a value with more to it": recorded(values=[{**FIRST, "value": 1.0, "limit": 2.0}]),
+    "values that are none": recorded(values=7),
+    "a drive that is a list": recorded(drive=["TH-01"]),
+    "a time that is a number": recorded(measured_at=3.0),
+    "a speed that is a truth": recorded(speed_hz=True),
+    "a quality of its own": recorded(kept="splendid"),
+    "a report that is no text": recorded(health={"state": "sound"}),
+    "more than a record holds": recorded(spectra=[]),
+    "a spectrum's point as a number": attributed("spectra/000", point=3.0),
+    "a spectrum's width as a text": attributed("spectra/000", step="wide"),
+    "a spectrum's width as a row": attributed("spectra/000", step=[0.5, 0.5]),
+    "a spectrum of another kind": attributed("spectra/000", kind="loudness"),
+    "a spectrum in two rows": lambda file: signed(file, "spectra/000", np.ones((2, 250), dtype=np.float32)),
+    "a channel's name as a row": attributed("channels/input side", point=[1.0, 2.0]),
+    "a rate as a text": attributed("channels/input side", sample_rate_hz="8192"),
+    "a scale as bytes": attributed("channels/input side", scale=np.void(b"abc")),
+    "a quantity that is none": attributed("channels/input side", quantity="loudness"),
+    "an axis as a number": attributed("channels/input side", axis=2),
+    "samples that are words": lambda file: signed(file, "channels/input side", np.array([b"a", b"b"])),
+}
+
+
+@pytest.mark.parametrize("what", OTHER_KINDS)
+def test_what_is_stored_as_another_kind_is_damage_and_no_traceback(store: Store, what: str) -> None:
+    """Whoever handed over a store may have changed its files, and signed them."""
+    store.add(record(1), channels(1))
+    path = store.path_of(content(1))
+    with h5py.File(path, "r+") as file:
+        OTHER_KINDS[what](file)
+    readers = read_rows, read_record, read_spectra, read_channels
+    refused = []
+    for read in readers:
+        try:
+            read(path)
+        except CaptureError as error:
+            refused.append(str(error))
+    assert refused
+    assert all("is damaged" in why for why in refused)
+    assert harm(path)
+    assert len(verify(store).wrong) == 1
+    # As for any damaged file: the rows stay, and the file is set aside.
+    repair(store)
+    assert [one.waveform for one in store.captures()] == ["lost"]
 
 
 def test_a_full_disk_keeps_nothing_and_says_so(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

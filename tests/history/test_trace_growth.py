@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -12,6 +15,12 @@ from vibe.history.trace_growth import changes, quiet_surprise, surprise
 
 ROWS, BANDS, EARLIER = 12, 10, 8
 NAMED = [3] * ROWS
+
+
+def test_to_compare_loads_no_library_that_takes_longer_than_comparing() -> None:
+    """Every process that judges captures against earlier ones would load it."""
+    code = "import sys, vibe.history.trace_growth; sys.exit('scipy.stats' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def drawn(rng: np.random.Generator, count: int) -> NDArray[np.float64]:

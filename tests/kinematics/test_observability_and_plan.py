@@ -11,7 +11,7 @@ from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.core.stages.rv import RvStage
 from vibe.core.tones import CaptureSettings, Visibility
 from vibe.kinematics.planning.capture_plan import DURATIONS_S, capture_plan, mounted_error
-from vibe.kinematics.planning.observability import visibility
+from vibe.kinematics.planning.observability import MOST_KEPT, visibility
 from vibe.kinematics.tone_table import tone_table
 
 
@@ -89,6 +89,21 @@ def test_too_few_repeats() -> None:
 def test_settings_that_cannot_be() -> None:
     with pytest.raises(CallError, match="duration_s must be positive"):
         look(drive(), 0.0)
+
+
+def test_what_is_kept_is_of_the_same_table_settings_and_speed() -> None:
+    """Answers are kept by a table's place in memory, which one that is gone leaves to another."""
+    kinds = [drive(cycloidal(lobes)) for lobes in (119, 11)]
+    answers = [[look(kind, duration_s) for duration_s in (1.0, 60.0)] for kind in kinds]
+    assert answers[0][0] != answers[0][1] != answers[1][1]
+    for _ in range(MOST_KEPT):
+        assert [[look(kind, duration_s) for duration_s in (1.0, 60.0)] for kind in kinds] == answers
+    table, settings = tone_table(kinds[0]), CaptureSettings(
+        duration_s=5.0, sample_rate_hz=25600.0, usable_band_hz=(2.0, 1e4)
+    )  # fmt: skip
+    fast, slow = visibility(table, settings, 25.0), visibility(table, settings, 2.5)
+    assert fast != slow
+    assert visibility(table, settings, 25.0) is fast
 
 
 def test_plan_shows_what_it_promises() -> None:

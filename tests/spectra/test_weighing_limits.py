@@ -12,8 +12,8 @@ import pytest
 from tests.spectra.test_comb_scores import spectra
 from tests.spectra.test_decoy_limits import reading_of
 from vibe.spectra.evidence import comb_evidence as weighing
-from vibe.spectra.evidence.comb import CombRequest
-from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, lines_level_db
+from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest
+from vibe.spectra.evidence.decoy_null import CombReading, lines_level_db
 
 STEP = 0.05
 SLIP = (-0.02, 0.02)

@@ -234,8 +234,8 @@ def units(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
             cost("hash of a file, to see whether the store holds it", lambda: file_sha256(path))  # noqa: B023
             capture = cost("read", lambda: plain_reader(path))  # noqa: B023
             record = cost("judged, made a record", lambda: record_of(capture, drive, table, settings))  # noqa: B023
-            part = cost("packed and written aside", lambda: prepared(store.workplace(), record, capture.channels))  # noqa: B023
-            cost("taken into the store (the one writer)", lambda: store.take(part))  # noqa: B023
+            made = cost("packed and written aside", lambda: prepared(store.workplace(), record, capture.channels))  # noqa: B023
+            cost("taken into the store (the one writer)", lambda: store.take(made))  # noqa: B023
         rows = [
             _row(f"processor time: {what}", 1e3 * statistics.median(stated), "ms") for what, stated in costs.items()
         ]

@@ -39,7 +39,7 @@ def fill(store: Store, captures: int) -> None:
                     usual, content=content(number), drive=f"D-{place // POINTS:02d}", values=values, spectra=(),
                     measured_at=START + timedelta(hours=number), health=report,
                 )  # fmt: skip
-                capture_rows.insert(store._connection, one, "", "thinned")
+                capture_rows.insert(store._connection, capture_rows.CaptureRows.of(one), "", "thinned")
 
 
 def timed(what: Callable[[], Any], times: int = 15) -> tuple[float, float]:

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import digamma, polygamma
-from scipy.stats import t as student
+from scipy.special import digamma, polygamma, stdtr
 
 from vibe.core.comb_history import HARMONICS, PLACES, SIDE_LINES_OF, Trace, power_of
 
@@ -80,7 +79,8 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
         variance, freedom = _moderated((level[1:] ** 2).sum(axis=0) / (n - 1), n - 1)
         rises[number], scatters[number], commons[number] = level[0], np.sqrt(variance), common[0]
         with np.errstate(invalid="ignore", divide="ignore"):
-            chance = student.sf(level[0] / (scatters[number] * np.sqrt(1 + 1 / n)), freedom)
+            # Student's t, and not by scipy.stats: to load that takes as long as several captures.
+            chance = stdtr(freedom, -level[0] / (scatters[number] * np.sqrt(1 + 1 / n)))
         chances[number] = np.where(np.isfinite(level[0]), chance, 1.0)
     rows = np.arange(now.shape[0])
     tried = np.isfinite(rises).sum(axis=(0, 2))

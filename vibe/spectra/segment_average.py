@@ -95,7 +95,7 @@ class Joined:
             self._first,
             speed=_joined_speed(self._speeds),
             looks=looks,
-            lines=_joined_lines(self._lines),
+            lines=self._lines[0] if len(self._lines) == 1 else _joined_lines(self._lines),
             levels=_joined_levels(self._levels),
             cross_lines=self._cross[0] if len(self._cross) == 1 else joined_cross_lines(self._cross),
         )

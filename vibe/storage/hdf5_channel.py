@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,9 +20,9 @@ _QUICKEST = 1
 """Level of gzip."""
 
 
-def write_channel(group: Any, channel: Channel, *, gzip: int | None) -> Any:
-    """Write ``channel`` into an open HDF5 group, packed at level ``gzip``; the dataset that was made. None: as gzip
-    packs noise, in half the time and no larger.
+def write_channel(group: Any, channel: Channel, *, gzip: int | None) -> tuple[Any, NDArray[Any]]:
+    """Write ``channel`` into an open HDF5 group, packed at level ``gzip``; the dataset that was made, and the numbers
+    (n,) that were written into it. None: as gzip packs noise, in half the time and no larger.
 
     Samples that are whole multiples of the recorder's step are kept as integers with that scale; all others as
     float32. Reading back gives the very same samples.
@@ -54,7 +55,7 @@ def write_channel(group: Any, channel: Channel, *, gzip: int | None) -> Any:
             "axis": channel.axis,
         },
     )
-    return node
+    return node, data
 
 
 def write_attributes(node: Any, said: Mapping[str, str | float | None]) -> None:
@@ -62,16 +63,25 @@ def write_attributes(node: Any, said: Mapping[str, str | float | None]) -> None:
 
     The same as ``node.attrs[name] = value``, which takes three times as long: a kept capture has thirty.
     """
-    from h5py import h5a, h5s, h5t, string_dtype
+    from h5py import h5a
 
-    kinds = {str: h5t.py_create(string_dtype(), logical=True), float: h5t.NATIVE_DOUBLE}
-    one = h5s.create(h5s.SCALAR)
+    kinds, one = _attribute_kinds()
     for name, value in said.items():
-        kind = kinds.get(type(value))
-        if kind is not None:
-            h5a.create(node.id, name.encode(), kind, one).write(np.array(value, dtype=kind.dtype))
+        if (kind := kinds.get(type(value))) is not None:
+            stored, dtype = kind
+            h5a.create(node.id, name.encode(), stored, one).write(np.array(value, dtype=dtype))
         elif value is not None:
             node.attrs[name] = value
+
+
+@lru_cache(maxsize=1)
+def _attribute_kinds() -> tuple[dict[type, tuple[Any, np.dtype[Any]]], Any]:
+    """How a text and a number are stored, as HDF5 and as numpy call it, and that there is one of them: each takes as
+    long to make as an attribute."""
+    from h5py import h5s, h5t, string_dtype
+
+    kinds = {str: h5t.py_create(string_dtype(), logical=True), float: h5t.NATIVE_DOUBLE}
+    return {kind: (stored, stored.dtype) for kind, stored in kinds.items()}, h5s.create(h5s.SCALAR)
 
 
 def _write_noise(node: Any, data: NDArray[Any]) -> None:

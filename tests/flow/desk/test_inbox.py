@@ -26,7 +26,7 @@ from vibe.flow.desk.inbox_service import InboxService
 from vibe.flow.desk.notices import ActNotice, NoticeTarget
 from vibe.flow.history.arrival import standing_alone
 from vibe.flow.settings import tones_of
-from vibe.history.store.store import Store
+from vibe.history.store.store import Prepared, Store
 from vibe.storage.settled_files import FolderWatch
 
 
@@ -164,10 +164,10 @@ def test_a_full_disk_is_said_and_the_capture_comes_when_there_is_room(
     original = Store.take
     full = [True]
 
-    def take(self: Store, part: Path) -> bool:
+    def take(self: Store, made: Prepared) -> bool:
         if full[0]:
             raise OutputError("the disk is full; nothing was changed")
-        return original(self, part)
+        return original(self, made)
 
     monkeypatch.setattr(Store, "take", take)
     with Inbox(store, folder, drives=[drive]) as box:

@@ -205,7 +205,7 @@ def _given_other(comb: CombEvidence, other_score: float) -> CombEvidence:
     if other_score <= comb.score:
         return comb
     left_over = exp(-comb.score / (LEFT_SHARE * other_score))
-    return replace(comb, false_alarm_probability=max(comb.false_alarm_probability, left_over))
+    return replace(comb, false_alarm_probability=left_over) if left_over > comb.false_alarm_probability else comb
 
 
 def _apart(weighed: CombEvidence, comb: CombEvidence, limit: float) -> CombEvidence:

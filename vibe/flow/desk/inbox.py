@@ -421,16 +421,16 @@ class Inbox:
             self._note(one, "failed", why=defect(error))
             return
         self._suspects.discard(one.name)
-        if result.part is None:
+        if result.made is None:
             self._note(one, "unmatched" if result.unmatched else "failed", drive=result.drive, why=result.why)
             return
         try:
             store = self._stores[result.site]
             if result.drive in self._given:
                 self._put_drive(store, result.drive)
-            fresh = store.take(result.part)
+            fresh = store.take(result.made)
         except VibeError as error:
-            result.part.unlink(missing_ok=True)
+            result.made.part.unlink(missing_ok=True)
             self._later(one, str(error))
             return
         self._chosen.pop(one.name, None)

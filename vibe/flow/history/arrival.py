@@ -15,7 +15,7 @@ from vibe.flow.settings import Settings
 from vibe.storage.files import writable, write_whole
 
 if TYPE_CHECKING:
-    from vibe.history.store.store import Store
+    from vibe.history.store.store import Prepared, Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ class ArrivalResult:
     """A capture's file, waiting for ``Store.take`` of the store of ``site``; or why there is none. ``unmatched``: its
     drive is not known, or known to several stores."""
 
-    part: Path | None = None
+    made: Prepared | None = None
     site: str = ""
     drive: str = ""
     why: str = ""
@@ -95,7 +95,7 @@ def judge_arrival(job: ArrivalJob) -> ArrivalResult:
     delivery = Delivery(drives={tag: path}, only=tag, time_zone=job.time_zone)
     done = judge_capture(JudgingJob.of(job.path, delivery, place.workplace, job.settings, earlier))
     name = f"{writable(job.path.name)}: "
-    return ArrivalResult(part=done.part, site=place.site, drive=tag, why=done.refused.removeprefix(name))
+    return ArrivalResult(made=done.made, site=place.site, drive=tag, why=done.refused.removeprefix(name))
 
 
 def _known(store: Store, said: str, job: ArrivalJob) -> tuple[str, Path] | None:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from vibe.core.route.readings import RoundReadings
     from vibe.core.route.route import Route
     from vibe.core.tones import ToneTable
-    from vibe.history.store.store import Store
+    from vibe.history.store.store import Prepared, Store
 
 Progress = Callable[[int, int, str], None]
 FEWEST_PER_PROCESS = 4
@@ -131,7 +131,7 @@ class _Done:
     """A capture's file, waiting to be taken; or why there is none."""
 
     tag: str = ""
-    part: Path | None = None
+    made: Prepared | None = None
     kept: str = "accepted"
     why: str = ""
     refused: str = ""
@@ -250,15 +250,15 @@ class _ImportTally:
 
         if done is None:
             self.refuse(f"{writable(path.name)}: {ENDED_WORKING}")
-        elif done.part is None:
+        elif done.made is None:
             self.refuse(done.refused)
             self._defect = self._defect or done.defect
         else:
             if done.tag not in self._by_drive:
                 drive = self._delivery.drives[done.tag]
                 self._store.put_drive(done.tag, drive.read_text(encoding="utf-8"), kind_of(_drive(drive)[0]))
-            self._taking = done.part.name.partition(".")[0]
-            added = self._store.take(done.part)
+            self._taking = done.made.rows.content
+            added = self._store.take(done.made)
             self._taking = ""
             if added:
                 self._by_drive[done.tag] = self._by_drive.get(done.tag, 0) + 1
@@ -319,8 +319,8 @@ def _judged(path: Path, common: _Common) -> _Done:
             capture, drive, table, common.settings, time_zone=delivery.time_zone,
             earlier=_earlier(common.earlier.get(tag, ())),
         )  # fmt: skip
-        part = prepared(common.workplace, record, capture.channels)
-        return _Done(tag=tag, part=part, kept=record.kept, why=_why(record))
+        made = prepared(common.workplace, record, capture.channels)
+        return _Done(tag=tag, made=made, kept=record.kept, why=_why(record))
     except (CaptureError, ConfigError) as error:
         return _Done(refused=f"{name}: {writable(error.reason)}")
     except VibeError:

@@ -7,30 +7,33 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Channel
+from vibe.core.capture import Channel, Quantity
 from vibe.core.comb_history import PastCapture
 from vibe.core.errors import CaptureError
-from vibe.core.records.history import ArchivedSpectrum, Record, Value
+from vibe.core.records.history import ArchivedSpectrum, Kept, Record, Value
 from vibe.history.stored_traces import arrays_of, past_from
 from vibe.storage.fence import fenced
 from vibe.storage.hdf5_channel import write_attributes, write_channel
-from vibe.storage.hdf5_guard import damaged_heap
+from vibe.storage.hdf5_guard import attribute, damaged_heap
+from vibe.storage.json_text import json_value
 
 T = TypeVar("T")
 
 FORMAT = "vibe.kept/1"
 PACKED = 1
 """Level of gzip of all but samples: the best of time against size."""
+PIECE_BYTES = 1 << 18
+"""Up to which what is kept next to the samples is packed in one piece."""
 _SHA256 = "sha256"
 
 
@@ -54,36 +57,36 @@ def packed(record: Record, channels: Sequence[Channel]) -> bytes:
         if channels:
             group = file.create_group("channels", track_order=True)
             for channel in channels:
-                node = write_channel(group, channel, gzip=None)
+                node, stored = write_channel(group, channel, gzip=None)
                 # Names that HDF5 would bend are written otherwise; this one is the point's.
-                write_attributes(node, {"point": channel.name, _SHA256: _hash(node)})
+                write_attributes(node, {"point": channel.name, _SHA256: _hash(stored)})
         spectra = file.create_group("spectra", track_order=True)
         for number, spectrum in enumerate(record.spectra):
-            node = _dataset(spectra, f"{number:03d}", spectrum.top.astype(np.float32))
             said = {key: getattr(spectrum, key) for key in ("point", "kind", "axis", "step")}
-            write_attributes(node, {**said, _SHA256: _hash(node)})
+            _write(spectra, f"{number:03d}", spectrum.top.astype(np.float32), **said)
         if record.past is not None:
             group = file.create_group("past", track_order=True)
             for name, array in arrays_of(record.past).items():
-                _sign(_dataset(group, name, array))
-        _sign(_dataset(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8)))
+                _write(group, name, array)
+        _write(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8))
         file.flush()
         return bytes(file.id.get_file_image())
 
 
-def _dataset(group: Any, name: str, data: NDArray[Any]) -> Any:
-    options = {"compression": "gzip", "compression_opts": PACKED, "shuffle": True} if data.size else {}
-    return group.create_dataset(name, data=data, **options)
+def _write(group: Any, name: str, data: NDArray[Any], **said: str | float) -> None:
+    """A packed dataset with what is ``said`` of it, and its hash."""
+    options: dict[str, Any] = {}
+    if data.size:
+        # As a rule one piece: the library would make several of it, and each costs a packer of its own.
+        whole = data.shape if data.nbytes <= PIECE_BYTES else True
+        options = {"chunks": whole, "compression": "gzip", "compression_opts": PACKED, "shuffle": True}
+    node = group.create_dataset(name, data=data, **options)
+    write_attributes(node, {**said, _SHA256: _hash(data)})
 
 
-def _sign(node: Any) -> None:
-    write_attributes(node, {_SHA256: _hash(node)})
-
-
-def _hash(node: Any) -> str:
-    """Of the stored numbers, least byte first."""
-    data = np.ascontiguousarray(node[()])
-    return hashlib.sha256(data.astype(data.dtype.newbyteorder("<")).tobytes()).hexdigest()
+def _hash(data: NDArray[Any]) -> str:
+    """Of stored numbers, least byte first."""
+    return hashlib.sha256(data.astype(data.dtype.newbyteorder("<"), copy=False).tobytes()).hexdigest()
 
 
 def _said(record: Record) -> str:
@@ -162,9 +165,12 @@ def _harm(file: Any) -> str:
     if file.attrs.get("content") != path_content(Path(file.filename)):
         return "holds another capture than its name says"
     for node in (*_rows(file), *_nodes(file["spectra"]), *_past_nodes(file), file["record"]):
-        if node.attrs.get(_SHA256) != _hash(node):
+        if node.attrs.get(_SHA256) != _hash(node[()]):
             return f"{node.name.lstrip('/')} is not what was written"
     _record(file)
+    for node in _rows(file):
+        _attributes(node, _CHANNEL)
+        _check_row(node)
     return ""
 
 
@@ -174,10 +180,72 @@ def path_content(path: Path) -> str:
 
 
 def _rows_of(file: Any) -> tuple[Record, bool]:
-    fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
+    said = json_value(file["record"][()].tobytes())
+    fields: dict[str, Any] = {name: _checked(name, value, _RECORD) for name, value in said.items() if name != "values"}
     fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
-    fields["values"] = tuple(Value(**value) for value in fields["values"])
+    fields["values"] = tuple(
+        Value(**{name: _checked(name, part, _VALUE) for name, part in value.items()}) for value in said["values"]
+    )
     return Record(**fields, spectra=()), _has_samples(file)
+
+
+def _text(said: Any) -> bool:
+    return isinstance(said, str)
+
+
+def _number(said: Any) -> bool:
+    return isinstance(said, int | float | np.integer | np.floating) and not isinstance(said, bool)
+
+
+def _number_or_none(said: Any) -> bool:
+    return said is None or _number(said)
+
+
+def _one_of(words: Any) -> Callable[[Any], bool]:
+    """Whether something is one of the words of a ``Literal``."""
+    return lambda said: isinstance(said, str) and said in get_args(words)
+
+
+_Checks = Mapping[str, Callable[[Any], bool]]
+_RECORD: _Checks = {
+    **dict.fromkeys(("content", "drive", "file", "measured_at", "health", "software"), _text),
+    "duration_s": _number, "kept": _one_of(Kept),
+    **dict.fromkeys(("speed_hz", "speed_uncertainty_hz", "load_percent"), _number_or_none),
+}  # fmt: skip
+_VALUE: _Checks = {**dict.fromkeys(("point", "measure", "unit", "subject"), _text), "value": _number}
+_SPECTRUM: _Checks = {
+    "point": _text, "kind": _one_of(Literal["acceleration", "velocity", "envelope"]),
+    "axis": _one_of(Literal["Hz", "order"]), "step": _number,
+}  # fmt: skip
+_CHANNEL: _Checks = {
+    **dict.fromkeys(("point", "recorded_unit", "axis"), _text), "quantity": _one_of(Quantity),
+    **dict.fromkeys(("sample_rate_hz", "scale", "pulses_per_rev", "full_scale", "step"), _number),
+}  # fmt: skip
+"""Of what kind everything must be that a file says; a name that stands in no such list is damage too."""
+
+
+def _checked(name: str, said: Any, checks: _Checks) -> Any:
+    """What is said under a name, of the kind that is computed with later: whoever handed over a store may have signed
+    its files too."""
+    if not checks[name](said):
+        raise ValueError(f"its {name} is of another kind than is written: {str(said)[:40]!r}")
+    return said
+
+
+def _attributes(node: Any, checks: _Checks) -> dict[str, Any]:
+    """Those attributes of a node that are asked for."""
+    return {name: _checked(name, attribute(node, name), checks) for name in checks if name in node.attrs}
+
+
+def _row_of(node: Any) -> NDArray[Any]:
+    """A row (n,) of stored numbers."""
+    _check_row(node)
+    return np.asarray(node[()])
+
+
+def _check_row(node: Any) -> None:
+    if node.dtype.kind not in "iuf" or len(node.shape) != 1:
+        raise ValueError(f"{node.name.lstrip('/')} is no row of numbers")
 
 
 def _record(file: Any) -> Record:
@@ -194,16 +262,12 @@ def _past_nodes(file: Any) -> list[Any]:
 
 
 def _spectra(file: Any) -> tuple[ArchivedSpectrum, ...]:
-    return tuple(
-        ArchivedSpectrum(
-            point=node.attrs["point"],
-            kind=node.attrs["kind"],
-            axis=node.attrs["axis"],
-            step=float(node.attrs["step"]),
-            top=node[()],
-        )
-        for node in _nodes(file["spectra"])
-    )
+    return tuple(_spectrum(node) for node in _nodes(file["spectra"]))
+
+
+def _spectrum(node: Any) -> ArchivedSpectrum:
+    said = _attributes(node, _SPECTRUM)
+    return ArchivedSpectrum(**said | {"step": float(said["step"])}, top=_row_of(node))
 
 
 def _nodes(group: Any) -> list[Any]:
@@ -233,8 +297,8 @@ def _rows(file: Any) -> list[Any]:
 
 
 def _channel(node: Any) -> Channel:
-    said = node.attrs
-    samples = node[()]
+    said = _attributes(node, _CHANNEL)
+    samples = _row_of(node)
     if "scale" in said:
         samples = (samples.astype(np.float64) * float(said["scale"])).astype(np.float32)
     return Channel(

@@ -7,6 +7,7 @@ import math
 import sqlite3
 import zlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from vibe.core.records.history import Record
@@ -17,6 +18,40 @@ _FIELDS = (
     "speed_uncertainty_hz", "load_percent", "software",
 )  # fmt: skip
 _SERIES = ("drive", "point", "measure", "subject")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureRows:
+    """What the database will say of a capture, worked out by whoever made its record: of the table ``capture`` the
+    ``fields``, the report as it is packed (``health``), ``findings``, and of each series (drive, point, measure,
+    subject) the value and its unit. All of it is plain, so that it goes from process to process in no time."""
+
+    fields: tuple[Any, ...]
+    time_s: float
+    health: bytes
+    findings: tuple[tuple[Any, ...], ...]
+    values: tuple[tuple[tuple[str, ...], float, str], ...]
+
+    @classmethod
+    def of(cls, record: Record) -> CaptureRows:
+        """Of values that are not finite nothing, of several for one series the first."""
+        return cls(
+            fields=_fields(record),
+            time_s=record.measured_at.timestamp(),
+            health=zlib.compress(record.health.encode("utf-8")),
+            findings=tuple(_findings(record)),
+            values=tuple((key, value, unit) for key, (value, unit) in _values(record).items()),
+        )
+
+    @property
+    def content(self) -> str:
+        """Of which capture they are."""
+        return str(self.fields[_FIELDS.index("content")])
+
+    @property
+    def file(self) -> str:
+        """The name of the file that was delivered."""
+        return str(self.fields[_FIELDS.index("file")])
 
 
 def _fields(record: Record) -> tuple[Any, ...]:
@@ -48,40 +83,39 @@ def _values(record: Record) -> dict[tuple[str, ...], tuple[float, str]]:
     return found
 
 
-def insert(connection: sqlite3.Connection, record: Record, sha256: str, waveform: str) -> None:
+def insert(connection: sqlite3.Connection, rows: CaptureRows, sha256: str, waveform: str) -> None:
     """All rows of a capture that has none."""
     marks = ",".join("?" * (len(_FIELDS) + 3))
     capture = connection.execute(
         f"INSERT INTO capture ({', '.join(_FIELDS)}, added_at, waveform, file_sha256) VALUES ({marks})",
-        (*_fields(record), now(), waveform, sha256),
+        (*rows.fields, now(), waveform, sha256),
     ).lastrowid
-    _insert_traced(connection, capture, record)
+    _insert_traced(connection, capture, rows)
 
 
-def make_anew(connection: sqlite3.Connection, record: Record) -> None:
+def make_anew(connection: sqlite3.Connection, rows: CaptureRows) -> None:
     """All rows of a capture that has some, but not those of its record."""
-    capture = connection.execute("SELECT id FROM capture WHERE content = ?", (record.content,)).fetchone()[0]
+    capture = connection.execute("SELECT id FROM capture WHERE content = ?", (rows.content,)).fetchone()[0]
     for table in ("value", "finding", "health"):
         connection.execute(f"DELETE FROM {table} WHERE capture = ?", (capture,))
     said = ", ".join(f"{name} = ?" for name in _FIELDS)
-    connection.execute(f"UPDATE capture SET {said} WHERE id = ?", (*_fields(record), capture))
-    _insert_traced(connection, capture, record)
+    connection.execute(f"UPDATE capture SET {said} WHERE id = ?", (*rows.fields, capture))
+    _insert_traced(connection, capture, rows)
 
 
-def _insert_traced(connection: sqlite3.Connection, capture: int | None, record: Record) -> None:
+def _insert_traced(connection: sqlite3.Connection, capture: int | None, rows: CaptureRows) -> None:
     run = connection.execute
-    run("INSERT INTO health VALUES (?,?)", (capture, zlib.compress(record.health.encode("utf-8"))))
-    for finding in _findings(record):
+    run("INSERT INTO health VALUES (?,?)", (capture, rows.health))
+    for finding in rows.findings:
         run("INSERT INTO finding VALUES (?,?,?,?,?,?,?)", (capture, *finding))
-    time_s, values = record.measured_at.timestamp(), _values(record).items()
     connection.executemany(
         f"INSERT INTO series ({', '.join(_SERIES)}, unit) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING",
-        [(*key, unit) for key, (_, unit) in values],
+        [(*key, unit) for key, _, unit in rows.values],
     )
     connection.executemany(
         "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
         "AND subject = ?",
-        [(time_s, capture, value, *key) for key, (value, _) in values],
+        [(rows.time_s, capture, value, *key) for key, value, _ in rows.values],
     )
 
 

@@ -7,11 +7,13 @@ is ended at any moment leaves at worst a file without rows, which nobody sees an
 
 from __future__ import annotations
 
+import hashlib
 import re
 import secrets
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,6 +23,7 @@ from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Event, Record
 from vibe.history import decision_journal as journal
 from vibe.history.store import capture_file, capture_rows
+from vibe.history.store.capture_rows import CaptureRows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import (
     INCOMING,
@@ -122,26 +125,23 @@ class Store(DecisionBook):
             return False
         return self.take(prepared(self.workplace(), record, channels))
 
-    def take(self, part: Path) -> bool:
+    def take(self, made: Prepared) -> bool:
         """Keep a capture that was ``prepared`` in the workplace, by whatever process; as ``add``."""
-        record, has_samples = capture_file.read_rows(part)
-        path = self.path_of(checked_content(record.content))
-        with _written(self.folder, f"keep {record.file}"):
-            sha256 = digest(part)
-            with self._changing() as undo:
-                known = self._connection.execute(
-                    "SELECT id, waveform FROM capture WHERE content = ?", (record.content,)
-                ).fetchone()
-                if known is not None and known[1] != "lost":
-                    part.unlink()
-                    return False
-                self.refuse_outside(path)
-                undo[path] = None
-                put_in_place(part, path)
-                if known is None:
-                    capture_rows.insert(self._connection, record, sha256, "kept" if has_samples else "thinned")
-                else:
-                    self._say_of_file(record.content, "kept", sha256)
+        content = checked_content(made.rows.content)
+        path = self.path_of(content)
+        with _written(self.folder, f"keep {made.rows.file}"), self._changing() as undo:
+            known = self._connection.execute("SELECT waveform FROM capture WHERE content = ?", (content,)).fetchone()
+            if known is not None and known[0] != "lost":
+                made.part.unlink()
+                return False
+            self.refuse_outside(path)
+            undo[path] = None
+            put_in_place(made.part, path)
+            if known is None:
+                waveform = "kept" if made.has_samples else "thinned"
+                capture_rows.insert(self._connection, made.rows, made.sha256, waveform)
+            else:
+                self._say_of_file(content, "kept", made.sha256)
         return True
 
     def index(self, path: Path) -> None:
@@ -151,10 +151,11 @@ class Store(DecisionBook):
             sha256 = digest(path)
             with self._changing():
                 known = self._connection.execute("SELECT 1 FROM capture WHERE content = ?", (record.content,))
+                rows = CaptureRows.of(record)
                 if known.fetchone():
-                    capture_rows.make_anew(self._connection, record)
+                    capture_rows.make_anew(self._connection, rows)
                 else:
-                    capture_rows.insert(self._connection, record, sha256, "kept" if has_samples else "thinned")
+                    capture_rows.insert(self._connection, rows, sha256, "kept" if has_samples else "thinned")
 
     def replace_file(self, content: str, bare: bytes) -> None:
         """Put a thinned file in the place of a capture's file; the old one comes back where that comes to nothing."""
@@ -289,7 +290,18 @@ class Store(DecisionBook):
         )
 
 
-def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Path:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A capture that waits for ``Store.take``: its file, on the disk in the workplace as ``part``; the SHA-256 of what
+    was written there; whether it ``has_samples``; and its rows, so that nobody has to read the file again for them."""
+
+    part: Path
+    sha256: str
+    has_samples: bool
+    rows: CaptureRows
+
+
+def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Prepared:
     """Write a capture's file to its folder, for ``Store.take``; any process may do so.
 
     Raises:
@@ -297,13 +309,15 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
     """
     # A name of its own: where a worker is taken for dead its job is done once more, and both may write at once.
     part = workplace / f"{checked_content(record.content)}.{secrets.token_hex(4)}.h5.part"
+    rows = CaptureRows.of(record)
     with _written(workplace.parent.parent, f"keep {record.file}"):
         try:
-            put_down(part, capture_file.packed(record, channels))
+            content = capture_file.packed(record, channels)
+            put_down(part, content)
         except BaseException:
             part.unlink(missing_ok=True)
             raise
-    return part
+    return Prepared(part=part, sha256=hashlib.sha256(content).hexdigest(), has_samples=bool(channels), rows=rows)
 
 
 def _make_room(folder: Path) -> None:

@@ -54,6 +54,10 @@ OUT_OF_REACH = "out of reach of vibration in practice"
 OTHER_WAYS = "look for wear metal in oil or grease, watch temperature, backlash and output position error instead"
 
 
+MOST_KEPT = 64
+"""Answers of ``visibility`` that are kept, some kilobytes each."""
+
+
 def resolution_hz(duration_s: float) -> float:
     """Distance at which a Hann window parts two equal lines."""
     return RESOLUTION_BINS / duration_s
@@ -75,6 +79,10 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
     Raises:
         CallError: duration, sample rate or speed is not positive.
     """
+    key = id(table), settings, input_hz
+    known = _SEEN.get(key)
+    if known is not None and known[0] is table:
+        return known[1]
     for name, value in (
         ("duration_s", settings.duration_s),
         ("sample_rate_hz", settings.sample_rate_hz),
@@ -83,11 +91,20 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
         if not value > 0:
             raise CallError(f"{name} must be positive, not {value:g}")
     shares = shared_lines(table)
-    return tuple(
+    found = tuple(
         replace(_one(tone, table, settings, input_hz), shares=shares.get(tone.id, ()))
         for tone in table.tones
         if tone.family not in OUTSIDE
     )
+    if len(_SEEN) >= MOST_KEPT:
+        _SEEN.clear()
+    _SEEN[key] = table, found
+    return found
+
+
+_SEEN: dict[tuple[int, CaptureSettings, float], tuple[ToneTable, tuple[Visibility, ...]]] = {}
+"""What captures of the same settings show of the same table, which is kept along, so that its identity stays its own:
+the plan and most captures of a drive ask the same."""
 
 
 def with_planned_needs(views: Sequence[Visibility], plan: CapturePlan) -> tuple[Visibility, ...]:

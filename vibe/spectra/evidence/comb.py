@@ -12,7 +12,7 @@ channels together, is tried, and the decoys pay for the choice because they had 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -39,6 +39,8 @@ its own order, those of a cage or of a slow bearing by as many bins less than a 
 turn."""
 FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
+STILL_A_LINE = 8.0
+"""Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
 MOST_MASKS = 8
 """Masks that are kept as the windows of all widths meet them."""
 PLACES_AT_ONCE, SUMS_AT_ONCE = 2**12, 2**16
@@ -161,21 +163,27 @@ def _highest_set(max_harmonic: int, slip: bool) -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Batch:
-    """Several combs, and the ``lines`` that one or another of them has.
+class _Kind:
+    """What several combs have of lines, wherever they are: the ``lines`` that one or another of them has. By line and
+    wanted comb (lines, wanted): the ``shift`` of a sideband in bins, the place of the line's width in the list of
+    ``widths``, and whether the comb ``has`` it (None: all have all)."""
 
-    ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)). By line and wanted
-    comb (lines, wanted): the ``shift`` of a sideband in bins, the place of the line's width in the list of ``widths``,
-    and whether the comb ``has`` it (None: all have all). ``free`` middles of windows of all widths, mask after mask,
-    and where those of each wanted comb begin (``start``, (wanted,)).
-    """
-
-    bins: NDArray[np.float64]
-    owner: NDArray[np.intp]
     lines: _Lines
     shift: NDArray[np.int32]
     widths: NDArray[np.int32]
     has: NDArray[np.bool_] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Batch(_Kind):
+    """Several combs at their places.
+
+    ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)). ``free`` middles of
+    windows of all widths, mask after mask, and where those of each wanted comb begin (``start``, (wanted,)).
+    """
+
+    bins: NDArray[np.float64]
+    owner: NDArray[np.intp]
     free: NDArray[np.bool_]
     start: NDArray[np.int32]
 
@@ -187,6 +195,14 @@ class CombScorer:
         self.spectra = spectra
         self._lines: dict[bool, SoftLines] = {}
         self._free: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
+        self._standing: dict[int, list[int]] = {}
+        self._kinds: dict[Hashable, _Kind] = {}
+
+    def standing(self, group: int) -> list[int]:
+        """The bins of a group, rising, that are sure to belong to a line; not to be changed."""
+        if group not in self._standing:
+            self._standing[group] = np.flatnonzero(self.spectra.power[group] >= STILL_A_LINE).tolist()
+        return self._standing[group]
 
     def half_bins(self, low: float, high: float, finer: int = 1) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, or as many times ``finer``, clipped to the axis; at
@@ -239,7 +255,27 @@ class CombScorer:
         ]
 
     def _batch(self, wanted: Sequence[Combs], slip: bool) -> _Batch:
-        """What combs to score; those with fewer harmonics or sidebands than others lack some lines."""
+        """What combs to score."""
+        kind = slip, *((combs.max_harmonic, combs.sidebands, combs.finer) for combs in wanted)
+        if kind not in self._kinds:
+            self._kinds[kind] = self._kind_of(wanted, slip)
+        own = self._kinds[kind]
+        masks = list({id(combs.mask): combs.mask for combs in wanted}.values())
+        free = [self._free_of(mask, slip).ravel() for mask in masks]
+        starts = {id(mask): place * free[0].size for place, mask in enumerate(masks)}
+        return _Batch(
+            bins=np.concatenate([combs.orders for combs in wanted]) / self.spectra.step,
+            owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
+            lines=own.lines,
+            shift=own.shift,
+            widths=own.widths,
+            has=own.has,
+            free=np.concatenate(free) if len(free) > 1 else free[0],
+            start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
+        )
+
+    def _kind_of(self, wanted: Sequence[Combs], slip: bool) -> _Kind:
+        """The lines of combs; those with fewer harmonics or sidebands than others lack some."""
         step = self.spectra.step
         most = [_highest_set(combs.max_harmonic, slip) for combs in wanted]
         sides = [2 * len(combs.sidebands) for combs in wanted]
@@ -251,18 +287,11 @@ class CombScorer:
         for column, combs in enumerate(wanted):
             for row, spacing in enumerate(combs.sidebands):
                 shifts[2 * row + 1 : 2 * row + 3, column] = -round(spacing / step), round(spacing / step)
-        masks = list({id(combs.mask): combs.mask for combs in wanted}.values())
-        free = [self._free_of(mask, slip).ravel() for mask in masks]
-        starts = {id(mask): place * free[0].size for place, mask in enumerate(masks)}
-        return _Batch(
-            bins=np.concatenate([combs.orders for combs in wanted]) / step,
-            owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
+        return _Kind(
             lines=lines,
             shift=shifts[lines.side],
             widths=self._widths_of(lines.harmonic * np.int32(slip), [combs.finer for combs in wanted]),
             has=None if has.all() else has,
-            free=np.concatenate(free) if len(free) > 1 else free[0],
-            start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
 
     def _by_set(self, batch: _Batch, slip: bool) -> NDArray[np.float32]:

@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, CombScorer
 from vibe.spectra.evidence.decoy_null import (
     BLOCK,
     FEW_DECOYS,
-    STILL_A_LINE,
     CombReading,
     DecoyNull,
     Families,

@@ -12,7 +12,7 @@ from math import log10, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer, owned
+from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer, owned
 
 BLOCK = 4
 """Curve points (half bins) per decoy place: about one resolvable order."""
@@ -30,8 +30,6 @@ MOST_DECOYS = 1200
 """More cost time and show no more."""
 EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
-STILL_A_LINE = 8.0
-"""Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
 NOISE_LINE_DB, NOISE_SCATTER_DB, SURELY = 1.9, 2.1, 5.0
 """Level of the highest of three bins of noise over its floor, nothing counting below that, its standard deviation (both
 simulated, Hann window), and how many of these the mean of several lies above it once in a million times."""
@@ -87,6 +85,7 @@ class DecoyNull:
         self.places_of_all_lines = self._fixed.places_of_all_lines
         self._others: deque[DecoyNull] = deque(maxlen=MOST_KEPT)
         self._masks: dict[int, NDArray[np.bool_]] = {}
+        self._by_request: dict[str, NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int, int], NDArray[np.float32]] = {}
@@ -103,10 +102,13 @@ class DecoyNull:
 
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that say nothing of a request: explained ones, and those of benign sources other than itself."""
-        benign = self._fixed.benign_to(request)
-        if id(benign) not in self._masks:
-            self._masks[id(benign)] = self.explained | benign
-        return self._masks[id(benign)]
+        found = self._by_request.get(request.name)
+        if found is None:
+            benign = self._fixed.benign_to(request)
+            if id(benign) not in self._masks:
+                self._masks[id(benign)] = self.explained | benign
+            found = self._by_request[request.name] = self._masks[id(benign)]
+        return found
 
     def benign_lines(self, benign: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
         """Bins (n,) that families of benign sources own."""

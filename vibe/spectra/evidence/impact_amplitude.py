@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,8 @@ from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.basic.fft import once
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
+from vibe.spectra.evidence.comb import STILL_A_LINE
+from vibe.spectra.evidence.decoy_null import CombReading
 
 ALMOST_AS_SURE = 0.7
 """Share of the best group's summed log power from which another group may give the size."""
@@ -36,36 +38,26 @@ def measured(
 ) -> CombEvidence:  # fmt: skip
     """Lines, strength and detection limit of a comb in the group of bands where its impacts are strongest."""
     sizes = _sizes(spectra, bands, reading)
-    group, step = sizes.deepest, spectra.step
-    power, floors = spectra.power[group], spectra.floor[group]
-    squared = spectra.squared[group]
-    n = power.size
+    group = sizes.deepest
     slip = reading.request.slips
-
-    def line(order: float, harmonic: int) -> tuple[float, float]:
-        middle = round(order / step)
-        half = max(1, harmonic // 2) if slip else 1
-        if not half < middle < n - half:
-            return 0.0, 0.0
-        spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
-        modulation = np.sqrt(squared[spot])
-        return float(modulation**2 / floors[spot]), float(modulation)
-
-    harmonics = range(1, max(reading.harmonics, 3) + 1)
-    lines, sides = [], []
+    count = max(reading.harmonics, 3)
+    sides = [
+        (where, harmonic)
+        for harmonic in range(1, min(count, 4) + 1)
+        for spacing in reading.request.sidebands
+        for where in (reading.order * harmonic - spacing, reading.order * harmonic + spacing)
+        if where > 0
+    ]
+    most = max(count, reading.request.max_harmonic) if slip else count
+    # Own lines, then those further up, then side lines.
+    asked = [(reading.order * harmonic, harmonic) for harmonic in range(1, most + 1)] + sides
+    over, amplitudes = _lines_at(spectra, group, asked, slip=slip)
+    levels = (10 * np.log10(np.maximum(over, 1e-9))).tolist()
+    shown = [CombLine(order=where, over_floor_db=level) for (where, _), level in zip(asked, levels, strict=True)]
+    # The floor's own share of the line's power is taken off.
     depth = 0.0
-    for harmonic in harmonics:
-        over, amplitude = line(reading.order * harmonic, harmonic)
-        lines.append(CombLine(order=reading.order * harmonic, over_floor_db=decibels(over)))
-        # The floor's own share of the line's power is taken off.
-        depth += amplitude * float(np.sqrt(max(0.0, 1 - 1 / max(over, 1.0))))
-        for spacing in reading.request.sidebands:
-            for sign in (-1, 1):
-                where = reading.order * harmonic + sign * spacing
-                if harmonic <= 4 and where > 0:
-                    sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
-    numbers = range(len(lines) + 1, reading.request.max_harmonic + 1) if slip else ()
-    beyond = ((reading.order * k, line(reading.order * k, k)[0]) for k in numbers)
+    for ratio, amplitude in zip(over[:count].tolist(), amplitudes[:count].tolist(), strict=True):
+        depth += amplitude * sqrt(max(0.0, 1 - 1 / max(ratio, 1.0)))
     members = spectra.members[group]
     rms = float(_rms_of_groups(spectra.floor, bands, spectra.members)[group])
     place, place_error = placed(spectra, reading)
@@ -82,8 +74,8 @@ def measured(
         false_alarm_probability=1.0,
         places_searched=0,
         decoys=0,
-        lines=tuple(lines),
-        sideband_lines=tuple(sides),
+        lines=tuple(shown[:count]),
+        sideband_lines=tuple(shown[most:]),
         band_hz=(float(spectra.low_hz[group]), float(spectra.high_hz[group])),
         channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
         hit_m_s2=float(np.sqrt(2 * depth)) * rms,
@@ -95,8 +87,26 @@ def measured(
         surest_channels=tuple(dict.fromkeys(bands[c].channel for c, _ in spectra.members[reading.group])),
         place=place,
         place_error=place_error,
-        further=tuple(CombLine(order=at, over_floor_db=decibels(over)) for at, over in beyond if over > 0),
+        further=tuple(line for line, ratio in zip(shown[count:most], over[count:most], strict=True) if ratio > 0),
     )
+
+
+def _lines_at(
+    spectra: EnvelopeSpectra, group: int, asked: Sequence[tuple[float, int]], *, slip: bool
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Power over the floor, and amplitude (lines,), of the highest bin at each of the lines ``asked``, (order,
+    harmonic) each; nothing where that does not lie on the axis."""
+    power = spectra.power[group]
+    spots = []
+    for order, harmonic in asked:
+        middle, half = round(order / spectra.step), max(1, harmonic // 2) if slip else 1
+        on_axis = half < middle < power.size - half
+        # Bin zero is never a line's.
+        spots.append(middle - half + int(power[middle - half : middle + half + 1].argmax()) if on_axis else 0)
+    there = np.array(spots)
+    amplitude, floor = np.sqrt(spectra.squared[group, there]), spectra.floor[group, there]
+    over = np.array([one**2 / noise for one, noise in zip(amplitude, floor, strict=True)])
+    return np.where(there, over, 0.0).astype(np.float64), np.where(there, amplitude, 0.0).astype(np.float64)
 
 
 def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None, float | None]:

@@ -17,10 +17,10 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer
 from vibe.spectra.evidence.comb import owned as owned_lines
 from vibe.spectra.evidence.comb_evidence import lines_mask
-from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, DecoyNull, Families, grown, lines_level_db
+from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, grown, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import decibels, measured
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0

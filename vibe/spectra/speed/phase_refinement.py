@@ -158,6 +158,8 @@ def _law_of(way: Refined | AngleLaw) -> AngleLaw:
 
 def _parted(ways: Sequence[Refined | AngleLaw], top_order: float) -> list[Refined | AngleLaw]:
     """``ways`` without those that lie within ``SAME`` turns of the line at ``top_order`` of an earlier one."""
+    if len(ways) == 1:
+        return list(ways)
     kept: list[Refined | AngleLaw] = []
     for way in ways:
         law = _law_of(way)

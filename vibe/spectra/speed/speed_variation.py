@@ -89,7 +89,7 @@ def all_smoothed(
     vectors = np.ascontiguousarray(vectors[:, :, -kept[0] :].swapaxes(1, 2))
     # In these coordinates the measurement is of unit variance and uncorrelated.
     root, white = (root_of * vectors)[:, None], ((vectors @ pull[:, :, None]) / root_of)[:, None]
-    covariances = np.stack([one.covariances for one in priors])
+    covariances = priors[0].covariances[None] if len(priors) == 1 else np.stack([one.covariances for one in priors])
     # (sets, laws, k, coordinates)
     seen = covariances[:, :, :, 1:-1] @ root.swapaxes(-1, -2)
     spread_of = np.eye(white.shape[2]) + root @ seen[:, :, 1:-1]
