@@ -15,10 +15,12 @@ from tests.diagnosis.diagnosis_values import comb
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError
 from vibe.core.evidence import SpeedEstimate
+from vibe.core.health import Health, LevelReport, SpeedReport
 from vibe.core.tones import Tone, ToneTable
 from vibe.flow.alarms.queue import _of_time, odd_clock
 from vibe.flow.diagnose import presence as gates
 from vibe.flow.diagnose import recognition, settled_speed
+from vibe.flow.diagnose.drive_diagnosis import _in_ten_digits
 from vibe.flow.diagnose.motion import moves_in
 from vibe.flow.diagnose.presence import Gate
 from vibe.flow.diagnose.speed_orders import speed_orders
@@ -398,3 +400,19 @@ def test_combs_that_chance_makes_once_in_twenty_are_weighed_again_next_to_plante
     settings: Any = None
     with pytest.raises(AskedError, match=r"\['plausible', 'sure'\]"):
         added_impacts.findings_with(capture, look, "pin", ONE, TABLE, settings)
+
+
+def test_numbers_of_a_report_have_ten_digits() -> None:
+    """Behind them stand the processor and the library that adds."""
+    level = LevelReport(point="housing", measure="velocity_rms", value=1 / 3, unit="mm/s", band_hz=[10.0, 2e3 / 3])
+    health = Health(
+        drive="A-1", state="sound", state_rule="r", sentence="s", do_by="d", captures=[],
+        speed=SpeedReport(input_hz=200 / 3, uncertainty_hz=None, method="signal"), findings=[], levels=[level],
+        not_observable=[], cautions=[], software="vibe",
+    )  # fmt: skip
+    stated = _in_ten_digits(health)
+    assert (stated.levels[0].value, stated.levels[0].band_hz) == (0.3333333333, [10.0, 666.6666667])
+    assert (stated.speed.input_hz, stated.speed.uncertainty_hz) == (66.66666667, None)
+    moved = health.model_copy(update={"levels": [level.model_copy(update={"value": 1 / 3 + 1e-15})]})
+    assert moved != health
+    assert _in_ten_digits(moved) == stated

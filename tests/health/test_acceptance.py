@@ -340,6 +340,13 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     assert "it may be the same part of P-2" in either.why
     assert "while the other machine stands" in (either.settles or "")
     assert said([("x.h5", other), ("y.h5", finding())], []).answer == "fail"
+    weak = finding().model_copy(update={"weak_sign": True, "probability": 0.03})
+    sign = said([("x.h5", weak)], [])
+    assert (sign.answer, sign.where) == ("undetermined", "x.h5")
+    assert "a probability of 3 % a weak sign" in sign.why
+    assert "The same captures again" in (sign.settles or "")
+    assert said([("x.h5", weak), ("y.h5", other)], []).settles == either.settles
+    assert said([("x.h5", weak), ("y.h5", finding())], []).answer == "fail"
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"
     assert short.settles == "One capture of at least 12 s shows bearing.a.cage."

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.angle_law import STEPS_PER_S, STEPS_PER_TURN, AngleLaw
 
 
 def ramp(speed_hz: float, gain: float, duration_s: float, knots: int) -> AngleLaw:
@@ -62,3 +62,24 @@ def test_when_is_the_inverse_of_at(speeds: list[float], mean_hz: float, segment_
 def test_a_law_that_does_not_go_forward_is_refused(time: list[float], turns: list[float]) -> None:
     with pytest.raises(ValueError, match="increasing"):
         AngleLaw(time_s=np.array(time), turns=np.array(turns))
+
+
+def test_a_law_that_is_handed_on_does_not_hang_on_last_bits() -> None:
+    law = ramp(25.0 / 3, 0.02, 10.0, 41)
+    inside = np.concatenate([[0.0], np.full(39, 1e-13), [0.0]])
+    fixed = law.rounded()
+    assert np.abs(fixed.turns - law.turns).max() <= 0.5 / STEPS_PER_TURN
+    assert np.abs(fixed.time_s - law.time_s).max() <= 0.5 / STEPS_PER_S
+    assert fixed.duration_s == law.duration_s
+    for share in (1e-12, -1e-12):
+        other = AngleLaw(time_s=law.time_s + inside, turns=law.turns * (1 + share)).rounded()
+        assert not np.array_equal(law.turns, law.turns * (1 + share))
+        np.testing.assert_array_equal(other.turns, fixed.turns)
+        np.testing.assert_array_equal(other.time_s, fixed.time_s)
+    again = fixed.rounded()
+    np.testing.assert_array_equal(again.turns, fixed.turns)
+
+
+def test_a_law_with_knots_nearer_than_the_grid_stays_what_it_is() -> None:
+    dense = AngleLaw(time_s=np.array([0.0, 1e-7, 1.0]), turns=np.array([0.0, 1e-7, 1.0]))
+    assert dense.rounded() is dense

@@ -118,12 +118,13 @@ class Result:
 
     @property
     def findings(self) -> Table[Finding]:
-        """What is wrong, gravest first; empty: nothing was found at the stated false-alarm rate."""
+        """What is wrong, gravest first; empty: nothing was found at the stated false-alarm rate. Last come those with
+        ``weak_sign``, too improbable to set the state."""
         return Table(
             self.health.findings,
             fields(
                 "component", "defect", "tone", "probability", "false_alarm_probability", "severity",
-                "cannot_be_told_from", "why", "advice",
+                "cannot_be_told_from", "why", "advice", "weak_sign",
             ),
         )  # fmt: skip
 

@@ -55,6 +55,8 @@ class Finding(ReportModel):
     other_machine: str | None = None
     """The same part of a machine of the same kind that it may be instead; the state is then ``watch`` at most. Null
     where nothing shows such a machine."""
+    weak_sign: bool = False
+    """Too improbable to set the state: kept to be compared with the next capture, and no reason to do anything."""
     why: str
     """One sentence with its numbers."""
     evidence: list[EvidenceItem] = Field(default_factory=list)
@@ -192,6 +194,7 @@ class Health(ReportModel):
     captures: list[CaptureReport]
     speed: SpeedReport
     findings: list[Finding]
+    """Those that set the state, gravest first; then weak signs, which do not."""
     levels: list[LevelReport]
     not_observable: list[NotObservable]
     detection_limits: list[DetectionLimit] = Field(default_factory=list)

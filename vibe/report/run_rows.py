@@ -59,13 +59,14 @@ def index_row(drive_report: DriveReport, files: DriveFiles | None, *, remarks: S
     """The row of a drive that has a report."""
     health = drive_report.health
     top = health.findings[0] if health.findings else None
+    weak = "weak sign: " if top is not None and top.weak_sign else ""
     return IndexRow(
         tag=health.drive,
         name=health.name or drive_report.drive.name,
         state=health.state,
         sentence=health.sentence,
         do_by=health.do_by,
-        top_finding=None if top is None else heading(top.component, top.defect),
+        top_finding=None if top is None else f"{weak}{heading(top.component, top.defect)}",
         probability=None if top is None else top.probability,
         files=files,
         captures=len(health.captures),

@@ -21,7 +21,7 @@ STATE_MEANING = {
     "plan": "inspect at a planned stop",
     "watch": "repeat the measurement and compare",
     "unknown": "not assessed",
-    "sound": "nothing found",
+    "sound": "no fault detected",
 }
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

@@ -55,6 +55,12 @@ HANN_MEAN_SQUARE = 0.375
 """Mean of the squares of a Hann window: 3/8 (closed form)."""
 HANN_NOISE_BINS = 1.5
 """Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
+SURE_DIGITS = 4
+"""Digits of an uncertainty that is handed on: two would be stated (JCGM 100:2008, 7.2.6)."""
+SPEED_DIGITS = 9
+"""Of the other speeds that lines allow: a thousandth of what the least uncertainty is."""
+CHANCE_PLACES = 6
+"""Decimals of their probabilities: a hundredth of the least that is kept."""
 NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
@@ -73,7 +79,9 @@ def analyse_segment(
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
     transforms = {name: transform_of(samples) for name, (samples, _) in rows.items()}
     duration = min(samples.size / rate for samples, rate in rows.values())
-    law, speed = known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values()))
+    law, speed = handed_on(
+        *(known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values())))
+    )
     spread = spread_of(speed, analysis_request)
     on_angle = {name: _on_angle(samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items()}
     spectra = tuple(_spectrum(name, one, law) for name, one in on_angle.items())
@@ -103,6 +111,29 @@ def analyse_segment(
         cross_lines=cross,
         absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
     )
+
+
+def handed_on(law: AngleLaw, speed: SpeedEstimate) -> tuple[AngleLaw, SpeedEstimate]:
+    """Law and speed as all that follows reads them: on the grid of ``AngleLaw.rounded``, uncertainties to
+    ``SURE_DIGITS``, so that two machines whose arithmetic differs in the last bits go on with the same numbers."""
+    if speed.method == "nominal":  # Nothing was worked out.
+        return law, speed
+    fixed = law.rounded()
+    others = tuple((_digits(hz, SPEED_DIGITS), round(chance, CHANCE_PLACES)) for hz, chance in speed.alternatives[1:])
+    first = tuple((fixed.mean_hz, round(chance, CHANCE_PLACES)) for _, chance in speed.alternatives[:1])
+    return fixed, replace(
+        speed,
+        input_hz=fixed.mean_hz,
+        uncertainty_hz=None if speed.uncertainty_hz is None else _digits(speed.uncertainty_hz, SURE_DIGITS),
+        drift=None if speed.drift is None else fixed.drift,
+        alternatives=(*first, *others),
+        angle_turns=_digits(speed.angle_turns, SURE_DIGITS),
+    )
+
+
+def _digits(value: float, count: int) -> float:
+    """``value`` to so many significant digits."""
+    return float(f"{value:.{count}g}")
 
 
 def bands_again(

@@ -22,10 +22,10 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
     yield "state", f"{health.state} ({health.state_rule})"
     yield "in short", health.sentence
     yield "what to do", health.do_by
-    for number, finding in enumerate(health.findings, start=1):
-        yield "finding", f"{number}. {_finding(finding, health.do_by)}"
-    if not health.findings:
+    if all(finding.weak_sign for finding in health.findings):
         yield "finding", "none" if health.state != "unknown" else "none: the condition was not assessed"
+    for number, finding in enumerate(health.findings, start=1):
+        yield "weak sign" if finding.weak_sign else "finding", f"{number}. {_finding(finding, health.do_by)}"
     speed = health.speed
     method = f", from: {speed.method}" if speed.method else ""
     yield "speed", f"{with_uncertainty(speed.input_hz, speed.uncertainty_hz, 'Hz')}{method}"

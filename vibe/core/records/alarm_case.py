@@ -27,6 +27,8 @@ class CaptureFinding:
     why: str = ""
     advice: str = ""
     points: tuple[str, ...] = ()
+    weak_sign: bool = False
+    """Too improbable to set the state of its report."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptLook
     from vibe.history.store.kept_values import ValueForm
 
-LAYER = 2
+LAYER = 3
 """Raised when a look at the same captures gives something else than before; a test with known looks says when."""
 
 

@@ -94,6 +94,7 @@ class CaptureFigures:
 def look(job: FiguresJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
     from vibe.diagnosis.detection_limits import detection_limits
+    from vibe.health.state.weak_signs import weak_last
     from vibe.ingest import read_capture
 
     name = writable(job.path.name)
@@ -121,7 +122,7 @@ def look(job: FiguresJob) -> CaptureFigures:
         detected=judged.not_detected is None or (counted is not None and counted.answer == "pass"),
         points=() if reading is None else tuple(reading.samples),
         figures=_figures(job, capture, judged),
-        findings=tuple(judged.findings) if reading is not None else (),
+        findings=tuple(weak_last(judged.findings, job.settings.judgement)) if reading is not None else (),
         visibility=judged.visibility if reading is not None else (),
         detection_limits={
             one.tone: one.hit_m_s2

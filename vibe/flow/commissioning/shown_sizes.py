@@ -94,12 +94,14 @@ def with_impacts(
 
 
 def shows(capture: Capture, look: FirstLook, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int) -> bool:
-    """Whether such impacts of a tone are found as damage of the drive."""
+    """Whether such impacts of a tone are found as damage of the drive, as more than a weak sign."""
+    from vibe.health.state.weak_signs import is_weak
+
     more = with_impacts(capture, look.plain, job.table.tone(tone), size_m_s2, seed, third)
     if more is None:
         return False
     found = findings_with(more, look, tone, job.drive, job.table, job.settings)
-    return any(is_damage(one, job.table) for one in found)
+    return any(is_damage(one, job.table) and not is_weak(one, job.settings.judgement) for one in found)
 
 
 def is_damage(finding: Finding, table: ToneTable) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
@@ -187,9 +187,10 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     from vibe.diagnosis.diagnose import merged
     from vibe.health.state.cautions import cautions
     from vibe.health.state.judge import judge
+    from vibe.health.state.weak_signs import weak_last
     from vibe.health.state.zones import report_levels
 
-    findings = merged([one.findings for one in judged])
+    findings = weak_last(merged([one.findings for one in judged]), settings.judgement)
     read = [one for one in judged if one.reading is not None]
     latest = max(read, key=_when, default=None)
     levels, _ = _latest_of_each_point(read)
@@ -209,7 +210,7 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
         consequence=None if drive.service is None else drive.service.consequence,
         steady_since=_steady_since(read, drive, settings),
     )  # fmt: skip
-    return _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+    return _in_ten_digits(_health(drive, table, judged, latest, findings, rows, verdict, settings, cautions()))
 
 
 def _steady_since(read: Sequence[CaptureDiagnosis], drive: Drive, settings: Settings) -> dict[str, str]:
@@ -263,14 +264,28 @@ def _blind(read: Sequence[CaptureDiagnosis], table: ToneTable) -> str:
 def _pictures(finding: Finding, judged: Sequence[CaptureDiagnosis], table: ToneTable) -> tuple[PlotData, ...]:
     """The pictures of the capture in which a finding was surest."""
     for one in judged:
-        if one.reading is not None and finding in one.findings:
+        # Numbers, advice and mark of a weak sign are the report's; the sentence is the capture's.
+        if one.reading is not None and any(_said_alike(finding, own) for own in one.findings):
             return finding_plots(finding, one.reading, one.combs, table)
     return ()
 
 
-def _ten_digits(value: float) -> float:
-    """The digits behind differ with the number of threads that a sum was shared among."""
-    return float(f"{value:.10g}")
+def _said_alike(one: Finding, other: Finding) -> bool:
+    return (one.tone, one.component, one.defect, one.why) == (other.tone, other.component, other.defect, other.why)
+
+
+def _in_ten_digits(health: Health) -> Health:
+    """Its numbers in ten digits: those behind differ with the processor and with the number of threads."""
+    return type(health).model_validate(_ten_digits(health.model_dump(by_alias=True)))
+
+
+def _ten_digits(value: Any) -> Any:
+    """All numbers of a value made of lists and dictionaries."""
+    if isinstance(value, float):
+        return float(f"{value:.10g}")
+    if isinstance(value, dict):
+        return {key: _ten_digits(part) for key, part in value.items()}
+    return [_ten_digits(part) for part in value] if isinstance(value, list) else value
 
 
 def _moves(one: CaptureDiagnosis, channel: str) -> bool:
@@ -306,12 +321,12 @@ def _health(
         false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
         captures=[one.report for one in judged],
         speed=SpeedReport(
-            input_hz=_ten_digits(speed.input_hz) if speed else None,
-            uncertainty_hz=_ten_digits(speed.uncertainty_hz) if speed and speed.uncertainty_hz is not None else None,
+            input_hz=speed.input_hz if speed else None,
+            uncertainty_hz=speed.uncertainty_hz if speed else None,
             method=speed.method if speed else None,
             note=speed.note if speed else "no suitable capture",
             alternatives=[
-                SpeedAlternative(input_hz=_ten_digits(hz), probability=_ten_digits(chance))
+                SpeedAlternative(input_hz=hz, probability=chance)
                 for hz, chance in (speed.alternatives if speed else ())
             ],
         ),

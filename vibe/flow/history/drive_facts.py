@@ -436,9 +436,10 @@ def _report(text: str) -> CaptureReading:
                 probability=f.get("probability") or 0.0, severity=f.get("severity") or "slight",
                 names=tuple(dict.fromkeys(str(n) for n in names if n)), point=points[0] if len(points) == 1 else "",
                 points=points, why=f.get("why") or "", advice=f.get("advice") or "",
+                weak_sign=bool(f.get("weak_sign")),
             )
         )  # fmt: skip
-        if f["component"] == "sensor" and len(points) == 1:
+        if f["component"] == "sensor" and len(points) == 1 and not f.get("weak_sign"):
             troubled.setdefault(points[0], str(f["defect"]))
     for capture in stated.get("captures", []):
         channels = capture.get("channels", [])

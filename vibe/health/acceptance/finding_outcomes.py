@@ -27,6 +27,11 @@ OTHER_STANDS = (
 )
 """What would show whose damage it is."""
 
+SIGN_AGAIN = (
+    "The same captures again, longer if they can be: damage is found more surely then, and what was chance is not."
+)
+"""What would show whether a weak sign is more."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamageSeen:
@@ -63,8 +68,8 @@ class Counted:
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
-    """Fails on a finding, passes when none was made and every tone could have been seen; what may be another machine's
-    is undetermined."""
+    """Fails on a finding, passes when none was made and every tone could have been seen; what may be another machine's,
+    or is a weak sign and no more, is undetermined."""
 
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
         return Outcome(
@@ -73,9 +78,17 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         )  # fmt: skip
 
     rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
-    own = [one for one in damage.found if one[1].other_machine is None]
-    if damage.found and not own:
-        file, gravest = min(damage.found, key=lambda one: _chance(one[1]))
+    strong = [one for one in damage.found if not one[1].weak_sign]
+    own = [one for one in strong if one[1].other_machine is None]
+    if damage.found and not strong:
+        file, likeliest = max(damage.found, key=lambda one: one[1].damage_probability)
+        why = (
+            f"{_part(likeliest.component)}: {likeliest.defect}, but with a probability of "
+            f"{100 * likeliest.damage_probability:.2g} % a weak sign, no more."
+        )
+        return outcome("undetermined", why[:1].upper() + why[1:], SIGN_AGAIN, where=file)
+    if strong and not own:
+        file, gravest = min(strong, key=lambda one: _chance(one[1]))
         files = len({file for file, _ in damage.found})
         why = (
             f"{_part(gravest.component)}: {gravest.defect}, in {files} of {damage.captures} captures, at {rate}; but "

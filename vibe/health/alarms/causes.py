@@ -31,6 +31,8 @@ class CauseDraft:
     explanations: list[AlarmExplanation] = field(default_factory=list)
     retake: str = ""
     """What is to be measured again at once, since the latest captures could not show this."""
+    weak_sign: bool = False
+    """A fault that weak signs alone speak for: it is named where something exceeds its limit, and raises nothing."""
 
     @property
     def first(self) -> datetime:
@@ -55,7 +57,7 @@ def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     _join_load(found)
     _join_clipping(found, case)
     found += _unseen(case, found, rules)
-    return [cause for cause in found if cause.exceedances or cause.since is not None]
+    return [cause for cause in found if cause.exceedances or (cause.since is not None and not cause.weak_sign)]
 
 
 def _join_clipping(found: list[CauseDraft], case: DriveCase) -> None:
@@ -154,7 +156,7 @@ def _faults(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     causes: list[CauseDraft] = []
     for capture in case.recent[-of:]:
         for finding in capture.findings:
-            if finding.component == "sensor":
+            if finding.component == "sensor" and not finding.weak_sign:
                 for point in finding.points or (finding.point,):
                     _sensor(causes, point, case, capture.at)
     groups: list[list[tuple[CaptureSeen, CaptureFinding]]] = []
@@ -219,7 +221,7 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     chance = latest if in_latest else mean
     own = owners((best.component, best.tone))
     cause = CauseDraft(
-        kind="fault", cause=cause_of(best), names=own | owners(best.names),
+        kind="fault", cause=cause_of(best), names=own | owners(best.names), weak_sign=all(f.weak_sign for _, f in seen),
         since=_since(case, best, gap=of),
         finding=SeenFinding(
             tone=best.tone, component=best.component, defect=best.defect, probability=min(chance, 1.0),
@@ -331,9 +333,10 @@ def _fault_of(e: Exceedance, faults: Sequence[CauseDraft]) -> CauseDraft | None:
     return max(named or suited or faults, key=_weight, default=None)
 
 
-def _weight(cause: CauseDraft) -> tuple[int, float]:
+def _weight(cause: CauseDraft) -> tuple[bool, int, float]:
     finding = cause.finding
-    return (0, 0.0) if finding is None else (_GRAVITY[finding.severity], finding.probability)
+    known = (0, 0.0) if finding is None else (_GRAVITY[finding.severity], finding.probability)
+    return not cause.weak_sign, *known
 
 
 def _lasts(e: Exceedance, case: DriveCase) -> bool:

@@ -11,6 +11,7 @@ from vibe.core.health import Finding, LevelReport, State
 from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
+from vibe.health.state.weak_signs import is_weak
 
 _GRAVITY: dict[State, int] = {"sound": 0, "watch": 1, "plan": 2, "act": 3}
 _SEVERITY = {"slight": 0, "moderate": 1, "severe": 2}
@@ -55,12 +56,13 @@ def judge(
 
     ``usable_channels`` counts vibration channels that were not rejected; ``rejected`` are the reasons why others were
     (or why a capture could not be read). A drive is ``unknown``, never sound, when there is no channel to judge by:
-    none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more.
-    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not
-    detected in any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A sensor finding
-    next to good channels asks for another measurement. ``measured_at`` puts a date to the deadline, which the
-    ``consequence`` of a failure shortens or lengthens. ``steady_since`` says of points since when their velocity has
-    not changed significantly: such a level alone asks for no work within days.
+    none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more. Nor
+    is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not detected in
+    any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A weak sign sets no state, so
+    what could not show damage is unknown with one as without. A sensor finding next to good channels asks for another
+    measurement. ``measured_at`` puts a date to the deadline, which the ``consequence`` of a failure shortens or
+    lengthens. ``steady_since`` says of points since when their velocity has not changed significantly: such a level
+    alone asks for no work within days.
 
     Raises:
         ValueError: ``usable_channels`` is negative.
@@ -83,7 +85,9 @@ def judge(
     if trusted <= 0:
         return _unknown(usable_channels, sensor, rejected, called, order)
 
-    candidates = [_from_finding(f, judgement) for f in findings] + [
+    weak = [f for f in findings if is_weak(f, judgement)]
+    counted = [f for f in findings if f not in weak]
+    candidates = [_from_finding(f, judgement) for f in counted] + [
         c for level in levels if (c := _from_level(level, levels, judgement, steady_since or {})) is not None
     ]
     if blind and (not candidates or not_detected is not None):
@@ -94,10 +98,10 @@ def judge(
             do_by=order("unknown", first="Use the settings of this drive's capture plan").what,
         )
     if not candidates:
-        return _sound(levels, rejected, judgement, called, order)
+        return _sound(levels, rejected, weak, judgement, called, order)
     # max keeps the first of equals: findings before levels, and findings come gravest first.
     worst = max(candidates, key=lambda c: (_GRAVITY[c.state], c.strength))
-    others = len([f for f in findings if f is not worst.finding])
+    others = len([f for f in counted if f is not worst.finding])
     more = "" if not others else f" ({others} more finding{'s' if others > 1 else ''} below)"
     # A finding does not silence what the vibration as a whole says.
     shaking = [c for c in candidates if c.finding is None and _GRAVITY[c.state] >= _GRAVITY["plan"]]
@@ -249,6 +253,7 @@ def _standard(source: str | None) -> str:
 def _sound(
     levels: Sequence[LevelReport],
     rejected: Sequence[str],
+    weak: Sequence[Finding],
     judgement: Judgement,
     called: str,
     order: Callable[..., Instruction],
@@ -259,14 +264,35 @@ def _sound(
     near = [near_in_words(level) for level in judged if level.near_boundary == "B/C"]
     vibration = f"and velocity in zone {' and '.join(zones)}" if zones else "and no vibration level to assess"
     left_out = "" if not rejected else " Some measurements were unusable; the reasons are below."
+    signs = "a weak sign" if len(weak) == 1 else f"{len(weak)} weak signs"
+    besides = f"; {signs}, listed below, to be compared with the next measurement" if weak else ""
     return Verdict(
         state="sound",
         state_rule=(
             f"No finding at a false-alarm rate of {rate:g} per drive {vibration} gives sound "
-            f"({judgement.false_alarm.source}){''.join(f'; {text}' for text in near)}."
+            f"({judgement.false_alarm.source}){''.join(f'; {text}' for text in near)}{_too_weak(weak, judgement)}."
         ),
-        sentence=f"{called}: no fault detected in the measured range.{left_out}",
+        sentence=f"{called}: no fault detected in the measured range{besides}.{left_out}",
         do_by=order("sound").what,
+    )
+
+
+def _too_weak(weak: Sequence[Finding], judgement: Judgement) -> str:
+    """That the likeliest weak sign sets no state, and by which rule."""
+    if not weak:
+        return ""
+    first = max(weak, key=lambda f: f.damage_probability)
+    rule = judgement.rule_for(first.severity, first.damage_probability)
+    below = min(
+        one.probability_from
+        for one in judgement.finding_rule
+        if one.severity == first.severity and one.probability_from > first.damage_probability
+    )
+    where = "the sensor" if first.component == "sensor" else part_in_words(first.tone or first.component)
+    more = "" if len(weak) == 1 else f", and {len(weak) - 1} more,"
+    return (
+        f"; a {first.severity} finding of less than {100 * below:g} % is a weak sign and sets no state: {where}, "
+        f"{first.defect}, {_percent(first.damage_probability)}{more} ({rule.source})"
     )
 
 

@@ -82,6 +82,10 @@ def _finding_change(earlier: Finding | None, finding: Finding, before: Health) -
         note = "" if _could_show(before, finding) else "could not have shown last time"
     elif not _is_same(earlier, finding):
         note = f"last time named {earlier.tone or earlier.component}, {earlier.defect}"
+    if finding.weak_sign:
+        note = f"a weak sign; {note}" if note else "a weak sign"
+    elif earlier is not None and earlier.weak_sign:
+        note = f"{note}; then a weak sign" if note else "a weak sign last time"
     return FindingChange(
         tone=finding.tone, component=finding.component, defect=finding.defect,
         fate="new" if earlier is None else "still there",

@@ -139,7 +139,8 @@ def _by_false_levels(health: Health, false: Set[str]) -> bool:
         where = {folded(item.channel) for item in finding.evidence if item.channel is not None}
         return finding.component == "sensor" or (finding.defect in OF_LEVELS and bool(where) and where <= false)
 
-    return bool(false) and all(map(by_level, health.findings)) and not any(map(bad, health.levels))
+    counted = [finding for finding in health.findings if not finding.weak_sign]
+    return bool(false) and all(map(by_level, counted)) and not any(map(bad, health.levels))
 
 
 def _with_verdicts(capture: CaptureReport, files: Sequence[FileSeen]) -> CaptureReport:

@@ -257,11 +257,12 @@ class Prior(StrictModel):
 
 
 class FindingRule(StrictModel):
-    """The state that a finding of a severity asks for, from a probability up."""
+    """The state that a finding of a severity asks for, from a probability up; ``sound``: it is a weak sign, which is
+    listed and asks for none."""
 
     severity: Severity
     probability_from: Share
-    state: Literal["watch", "plan", "act"]
+    state: Literal["sound", "watch", "plan", "act"]
     source: Source
 
 

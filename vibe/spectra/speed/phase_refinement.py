@@ -245,7 +245,8 @@ def _bent(law: AngleLaw, smooth: SmoothedTurns, explained: float) -> Refined | N
         time_s, turns = time_s[[0, -1]], turns[[0, -1]]
     if not (turns[1:] > turns[:-1]).all():  # Not a number either: the arithmetic had no hold.
         return None
-    moved = AngleLaw(time_s=time_s, turns=turns)
+    # The next pass begins where it would on any processor.
+    moved = AngleLaw(time_s=time_s, turns=turns).rounded()
     return Refined(law=moved, relative=smooth.end_to_end / law.total_turns, explained=explained)
 
 
@@ -326,8 +327,8 @@ class _Windows:
 
     starts: NDArray[np.intp]
     taper: NDArray[np.float32]
-    cosine: NDArray[np.float32]
-    sine: NDArray[np.float32]
+    cosine: Real
+    sine: Real
     turning: Complex
     floor_bins: NDArray[np.intp]
     response: Real
@@ -350,8 +351,8 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     return _Windows(
         starts=starts,
         taper=hann(n),
-        cosine=np.cos(angle),
-        sine=np.sin(angle),
+        cosine=np.cos(angle).astype(np.float64),
+        sine=np.sin(angle).astype(np.float64),
         turning=np.exp(2j * np.pi * places[:, None] * (centres - middles)),
         floor_bins=np.minimum(np.maximum(bins, 1), n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
@@ -384,7 +385,9 @@ def _read(item: Low, windows: _Windows) -> tuple[Complex, Real]:
     n = windows.taper.size
     weight = _weight(n)
     pieces = np.stack([item.samples[start : start + n] for start in windows.starts]) * windows.taper
-    values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
+    # Sums in single precision would differ in their fourth last bit from one library of matrices to another.
+    rows = pieces.astype(np.float64)
+    values = (rows @ windows.cosine - 1j * (rows @ windows.sine)).T / weight
     near = fft.rfft(pieces, axis=1)[:, windows.floor_bins].swapaxes(0, 1).reshape(values.shape[0], -1)
     power = np.sort(np.abs(near) ** 2, axis=1)
     middle = [(power.shape[1] - 1) // 2, power.shape[1] // 2]
