@@ -195,14 +195,7 @@ class CombScorer:
         self.spectra = spectra
         self._lines: dict[bool, SoftLines] = {}
         self._free: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
-        self._standing: dict[int, list[int]] = {}
         self._kinds: dict[Hashable, _Kind] = {}
-
-    def standing(self, group: int) -> list[int]:
-        """The bins of a group, rising, that are sure to belong to a line; not to be changed."""
-        if group not in self._standing:
-            self._standing[group] = np.flatnonzero(self.spectra.power[group] >= STILL_A_LINE).tolist()
-        return self._standing[group]
 
     def half_bins(self, low: float, high: float, finer: int = 1) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, or as many times ``finer``, clipped to the axis; at
