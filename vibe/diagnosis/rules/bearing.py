@@ -26,7 +26,7 @@ stand by two or three decibels, the mean of three by less than two, so that this
 ABSENT_DB = 9.0
 """By how much two lines that stand must exceed, in the mean, all lines between and below them for these to be missing:
 noise moves a mean of two by two decibels, the difference of two by three, so that this is three of its standard
-deviations. An impact's envelope falls off with frequency: of one strike in each repeat no line is lower than the next."""
+deviations. The envelope of an impact falls off with frequency: of one strike a repeat no line is below the next."""
 TAKEN_DB = -60.0
 """A line so low was taken for another comb's: nobody knows what stands there."""
 FAR_SHARE = 2 / 3
