@@ -15,6 +15,9 @@ FLUTING = "electrical erosion (fluting)"
 PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 """Defects of one part, which repeat at its own order."""
 
+SAME_KIND = "a machine of the same kind"
+"""By these words ``other_machine`` names a machine that has the same parts."""
+
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
@@ -53,8 +56,8 @@ class Finding(ReportModel):
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""
     other_machine: str | None = None
-    """The same part of a machine of the same kind that it may be instead; the state is then ``watch`` at most. Null
-    where nothing shows such a machine."""
+    """The same part of a machine of the same kind, or a machine that this drive turns, that it may be instead; the
+    state is then ``watch`` at most. Null where nothing shows such a machine."""
     why: str
     """One sentence with its numbers."""
     evidence: list[EvidenceItem] = Field(default_factory=list)
@@ -69,6 +72,11 @@ class Finding(ReportModel):
                 "component_probability": None if whole is None else share * whole,
             }
         )
+
+    @property
+    def may_be_a_twins(self) -> bool:
+        """Whether the other machine that it may be is one of the same kind, rather than one that this drive turns."""
+        return self.other_machine is not None and SAME_KIND in self.other_machine
 
     @property
     def damage_probability(self) -> float:

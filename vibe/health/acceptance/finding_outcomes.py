@@ -63,8 +63,8 @@ class Counted:
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
-    """Fails on a finding, passes when none was made and every tone could have been seen; what may be another machine's
-    is undetermined."""
+    """Fails on a finding, passes when none was made and every tone could have been seen; what may be that of a machine
+    of the same kind is undetermined. What a drive turns at its acceptance is known, and is no excuse."""
 
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
         return Outcome(
@@ -73,7 +73,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         )  # fmt: skip
 
     rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
-    own = [one for one in damage.found if one[1].other_machine is None]
+    own = [one for one in damage.found if not one[1].may_be_a_twins]
     if damage.found and not own:
         file, gravest = min(damage.found, key=lambda one: _chance(one[1]))
         files = len({file for file, _ in damage.found})

@@ -14,13 +14,10 @@ from scipy.special import log_ndtr, ndtr
 from vibe.core.evidence import Localisation
 from vibe.spectra.basic.fft import hann
 from vibe.spectra.envelope.bands import OVERSAMPLING, BandEnvelopes
+from vibe.spectra.envelope.impact_rows import FEWEST_TURNS_CUT, STRAY_SHARE, Differences, differences
 
 MOST_CELLS = 72
 """Cells of five degrees: finer than any part of a drive that is distinguished."""
-STRAY_SHARE = 0.02
-"""Share of the turns, the loudest in each cell, that may be a stray shock's."""
-FEWEST_TURNS_CUT = 20
-"""With fewer turns one of them is too large a share of what there is."""
 MOST_FINE_CELLS = 720
 """Cells of the turn on which a place is read: half a degree, finer than any pin's own width."""
 WEIGHTING_ROUNDS = 3
@@ -53,7 +50,7 @@ LEAST_CHANCE = 1e-9
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
-SCATTER_FROM = 1e-2
+COMPARED_FROM = 1e-2
 """Chance of a place down to which nobody asks whether its impacts are alike (common practice)."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
@@ -305,7 +302,7 @@ def _staying(
     return power
 
 
-def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
+def localise(turn: Turn, *, meetings: int = 1, stands: int = 0) -> Localisation:
     """Whether one place (or ``meetings`` equally spaced ones) stands out of its own turn, and where.
 
     Pins and lobes of a healthy drive differ, so the envelope repeats turn by turn without damage. Such irregularity
@@ -315,13 +312,14 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     A load that goes round raises half of the turn and lowers the other; it is read without that swell as well.
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
+    ``stands``: turns after which a slower shaft, that turns another machine, stands as it did; 0 where none does.
     """
     best, even = _look(turn, meetings), _look(_without_swell(turn, meetings), meetings)
     chance = best.chance
     # The second look is paid for.
     if (paid := WITHOUT_SWELL * float(np.sqrt(even.chance))) < chance:
         best, chance = even, paid
-    return _placed(best, meetings, max(LEAST_CHANCE, chance))
+    return _placed(best, meetings, max(LEAST_CHANCE, chance), stands)
 
 
 def _without_swell(turn: Turn, meetings: int) -> Turn:
@@ -361,7 +359,7 @@ def _look(turn: Turn, meetings: int) -> _Look:
     return _Look(turn=turn, law=law, chance=probability)
 
 
-def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Localisation:
+def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: int = 0) -> Localisation:
     """The highest place of a turn and those that stand out with it."""
     turn, law, level = look.turn, look.law, look.turn.level
     n, top = level.size, int(level.argmax())
@@ -386,63 +384,19 @@ def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Local
     cells = [top, *sorted(cells[1:], key=lambda i: -level[i])]
     height = float(level[top]) - law.middle
     width = int((level[[(top + k) % n for k in range(-spread * 2, spread * 2 + 1)]] > law.middle + height / 2).sum())
+    rows = Differences()
+    if false_alarm_probability <= COMPARED_FROM:
+        way = -1 if turn.backwards else 1
+        rows = differences(turn.passes, top, spread, way=way, meetings=meetings, stands=stands)
     return Localisation(
         false_alarm_probability=false_alarm_probability,
         peaks_deg=_places_deg(turn, cells, spread, closely=look.chance <= UNPLACED),
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
-        scatter=_scatter(turn, top, spread) if false_alarm_probability <= SCATTER_FROM else None,
+        scatter=rows.scatter,
+        wander_deg=rows.wander_deg,
+        uneven=rows.uneven,
     )
-
-
-def _scatter(turn: Turn, top: int, spread: int) -> float | None:
-    """Relative scatter from one turn to the next of the energy of impacts at the cell ``top``, beyond what noise may
-    stand for; None where too few turns are known. Of several channels the one that shows them clearest.
-
-    Half the mean square of differences of successive turns is the variance whatever the strength does slowly (von
-    Neumann et al. 1941, from memory). A squared envelope of mean ``b``, noise of variance ``v``, on which an impact of
-    energy ``x`` comes, scatters by v (1 + 2 x / b).
-    """
-    n, way = turn.level.size, -1 if turn.backwards else 1
-    length = 3 * spread + 1
-    window = (top + way * np.arange(-spread, 2 * spread + 1)) % n
-    elsewhere = [
-        (top + way * (start + np.arange(length))) % n
-        for start in range(3 * spread + 1, n - 3 * spread - length + 1, length)
-    ]
-    best: tuple[float, float] | None = None
-    for each in turn.passes:
-        # The first and the last turn are not whole.
-        known = each[1:-1][np.isfinite(each[1:-1]).all(axis=1)]
-        if known.shape[0] < FEWEST_TURNS_CUT or not elsewhere:
-            continue
-        rest = [_without_strays(known[:, cells].sum(axis=1)) for cells in elsewhere]
-        quiet = float(np.median([row.mean() for row in rest]))
-        noise = float(np.median([_successive(row) for row in rest]))
-        energy = _without_strays(known[:, window].sum(axis=1)) - quiet
-        mean = float(energy.mean())
-        if mean <= 0 or quiet <= 0:
-            continue
-        own_noise = noise * (1 + 2 * mean / quiet)
-        squared = (_successive(energy) - own_noise) / mean**2
-        # Of a variance known from differences of n values (3 / n)^0.5 is the relative standard error.
-        error = float(np.sqrt(3.0 / energy.size)) * (own_noise / mean**2 + max(squared, 0.0))
-        clear = mean / np.sqrt(max(noise, 1e-30))
-        if best is None or clear > best[0]:
-            best = clear, float(np.sqrt(max(squared - error, 0.0)))
-    return None if best is None else best[1]
-
-
-def _without_strays(energy: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Energies of all turns, the loudest few cut to the next: a stray shock strikes once."""
-    stray = int(np.ceil(STRAY_SHARE * energy.size))
-    ceiling = np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray]
-    return np.asarray(np.minimum(energy, ceiling), dtype=np.float32)
-
-
-def _successive(values: NDArray[np.float32]) -> float:
-    """Variance by the differences of successive values."""
-    return float(np.mean(np.diff(values.astype(np.float64)) ** 2)) / 2
 
 
 def _highest(
