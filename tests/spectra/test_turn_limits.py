@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.envelope import synchronous_average as average
 from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.impact_rows import Differences
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise
 
 N = 72
@@ -42,7 +43,7 @@ def test_a_place_that_is_read_without_the_swell_counts_by_four_tenths_of_the_roo
     monkeypatch.setattr(
         average, "_look", lambda turn, meetings: SimpleNamespace(chance=even if turn is None else plain)
     )
-    monkeypatch.setattr(average, "_placed", lambda look, meetings, found: found)
+    monkeypatch.setattr(average, "_placed", lambda look, meetings, found, stands: found)
     assert localise(some) == pytest.approx(chance)
 
 
@@ -130,7 +131,7 @@ def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone
 def test_of_a_place_that_is_hardly_one_nobody_asks_whether_its_impacts_are_alike(
     monkeypatch: pytest.MonkeyPatch, chance: float, said: bool
 ) -> None:
-    monkeypatch.setattr(average, "_scatter", lambda *_: 0.3)
+    monkeypatch.setattr(average, "differences", lambda *_, **__: Differences(scatter=0.3))
     level = np.zeros(N)
     level[7] = 2.0
     law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: 1.0)

@@ -15,8 +15,8 @@ FLUTING = "electrical erosion (fluting)"
 PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 """Defects of one part, which repeat at its own order."""
 
-SAME_KIND = "a machine of the same kind"
-"""By these words ``other_machine`` names a machine that has the same parts."""
+DRIVEN_TEETH = "the teeth, flights or blades of a machine"
+"""By these words ``other_machine`` names what this drive turns, and by others a machine that has the same parts."""
 
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
@@ -76,7 +76,7 @@ class Finding(ReportModel):
     @property
     def may_be_a_twins(self) -> bool:
         """Whether the other machine that it may be is one of the same kind, rather than one that this drive turns."""
-        return self.other_machine is not None and SAME_KIND in self.other_machine
+        return self.other_machine is not None and DRIVEN_TEETH not in self.other_machine
 
     @property
     def damage_probability(self) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import exp, fsum, pi, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
-from vibe.core.health import Finding
+from vibe.core.health import DRIVEN_TEETH, Finding
 from vibe.core.outside_combs import MOST_PER_TURN
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
@@ -91,7 +91,7 @@ class _Knock:
     def name(self) -> str:
         often = {1: "once", 2: "twice"}.get(self.times, f"{self.times} times")
         if self.driven:
-            return f"the teeth, flights or blades of a machine that the {self.body} turns, {often} per turn"
+            return f"{DRIVEN_TEETH} that the {self.body} turns, {often} per turn"
         return f"a knock, {often} per turn, of what turns with the {self.body}"
 
 
