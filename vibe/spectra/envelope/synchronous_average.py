@@ -41,6 +41,15 @@ LONGEST_RINGING = 0.25
 SECOND_LOOK = 4.0
 """By how much a place must be surer that is read without what an impact's ringing covers: it is looked for twice, and
 what is left of a sound turn is read as one by chance twice as often."""
+THIRD_LOOK = 8.0
+"""The same of one read without what rises and falls evenly over many parts: looked for a third time."""
+HUMP_PARTS = 6
+"""Parts over which that reaches at least: that six parts which know nothing of one another should stand in such a row
+has the chance 2^5 / 6!, one in twenty."""
+SHARPER = 2
+"""Times by which the highest place must be narrower than that."""
+HUMP_NOISE = 3.0
+"""Standard errors of a cell by which it may stand higher than those nearer to the crest."""
 WITHOUT_SWELL = 0.4
 """A place read without the load's swell counts by this times the root of its chance: of 64,000 simulated sound turns of
 7 to 60 irregular parts, under a load that swells or none, no more come to that. Where few parts make all of a turn, a
@@ -337,11 +346,13 @@ def _without_swell(turn: Turn, meetings: int) -> Turn:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Look:
-    """A turn as it was read, the law of its sound cells, and the ``chance`` of its highest place by that law."""
+    """A turn as it was read, the law of its sound cells, the ``chance`` of its highest place by that law, and the cells
+    (n,) in which no place is sought since something broad rises there."""
 
     turn: Turn
     law: _Rest
     chance: float
+    broad: NDArray[np.bool_]
 
 
 def _look(turn: Turn, meetings: int) -> _Look:
@@ -356,7 +367,47 @@ def _look(turn: Turn, meetings: int) -> _Look:
         ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
         if SECOND_LOOK * chance < probability:
             law, probability = ringing, SECOND_LOOK * chance
-    return _Look(turn=turn, law=law, chance=probability)
+    broad = np.zeros(n, dtype=bool)
+    hump = _hump(turn, top, spread)
+    if hump.any():
+        without, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond & ~hump)
+        if THIRD_LOOK * chance < probability:
+            law, probability, broad = without, THIRD_LOOK * chance, hump
+    return _Look(turn=turn, law=law, chance=probability, broad=broad)
+
+
+def _hump(turn: Turn, top: int, spread: int) -> NDArray[np.bool_]:
+    """Cells (n,) of what rises and falls evenly over many parts, highest away from the sharp place ``top``; none where
+    nothing does, or where the highest place itself is no sharper.
+
+    Sound parts differ each from its neighbours. What knocks with play, once a turn, comes early and late, and its mean
+    is a hump over as many parts as its play is wide.
+    """
+    n = turn.level.size
+    free = _away(n, [top], spread)
+    if turn.parts == 0 or not free.any():
+        return np.zeros(n, dtype=bool)
+    hump = _slopes(turn, int(np.where(free, turn.level, -np.inf).argmax())) & free
+    wide = int(hump.sum())
+    sharp = SHARPER * int(_slopes(turn, top).sum()) <= wide
+    return hump if sharp and wide * turn.parts >= HUMP_PARTS * n else np.zeros(n, dtype=bool)
+
+
+def _slopes(turn: Turn, crest: int) -> NDArray[np.bool_]:
+    """Cells (n,) from ``crest`` down to either side, to where the level rises again or is that of half of the turn."""
+    level, n = turn.level, turn.level.size
+    middle, noise = float(np.median(level)), HUMP_NOISE * _median(turn.sigma)
+    found = np.zeros(n, dtype=bool)
+    found[crest] = True
+    for way in (-1, 1):
+        lowest = float(level[crest])
+        for step in range(1, n // 2):
+            cell = (crest + way * step) % n
+            if level[cell] > lowest + noise or level[cell] <= middle:
+                break
+            found[cell] = True
+            lowest = min(lowest, float(level[cell]))
+    return found
 
 
 def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: int = 0) -> Localisation:
@@ -366,11 +417,14 @@ def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: 
     spread = max(1, n // 18)
     spots = _spots(n, top, meetings)
     cells = [top]
-    free = _away(n, [top], spread)
+    free = _away(n, [top], spread) & ~look.broad
     if look.chance <= UNPLACED:
         for spot in spots[1:]:
             best = max(((spot + k) % n for k in range(-spread, spread + 1)), key=lambda i: level[i])
-            if _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE:
+            if (
+                not look.broad[best]
+                and _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE
+            ):
                 cells.append(best)
             # Nothing else is sought there: it would be the same part.
             free &= _away(n, [spot], spread)
