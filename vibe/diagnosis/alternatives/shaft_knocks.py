@@ -55,10 +55,11 @@ STANDS_DIFFER = 0.2
 the other body, all swells of the load taken off: half of all pins carry at a time, errors shift a tenth of it from one
 to the next, and energy twice as much (common practice)."""
 TEETH_DIFFER = 0.5
-"""Mean of the same of teeth, flights or links that are not alike, which come each from a weld or a bolt of its own or
-wear unevenly (common practice); exponential."""
-UNLIKE_TEETH = 0.5
-"""Share of rows of teeth that are so; others are cut or cast alike."""
+"""Mean of the same of teeth, flights or links that are not alike, since each comes from a weld or a bolt of its own or
+wears by itself (common practice); a gamma density of the second order, as it would be an odd chance that all of them
+differ by nothing."""
+UNLIKE_TEETH = 0.7
+"""Share of rows of teeth that are so; others are cut or cast alike (common practice)."""
 OTHER_DISCS_SHOW = 0.5
 """Share of damaged parts met by several discs that show a place for another disc too: the damage may lie where one
 disc runs, and discs share the load unevenly (of 28 damaged pins of outside worlds in drives of two or three discs,
@@ -185,7 +186,8 @@ def _alike(found: Localisation, *, loose: bool) -> Iterator[tuple[float, float]]
         free, exact = 1 / LOOSE_DEG, _half_normal(found.wander_deg, PLAY_DEG)
         yield LATE_PARTS * free + (1 - LATE_PARTS) * exact, WEDGED * exact + (1 - WEDGED) * free
     if found.uneven is not None and not loose:
-        unlike = exp(-found.uneven / TEETH_DIFFER) / TEETH_DIFFER
+        rate = 2 / TEETH_DIFFER
+        unlike = rate**2 * found.uneven * exp(-rate * found.uneven)
         equal = _half_normal(found.uneven, STANDS_DIFFER)
         own = UNEVEN_PARTS * unlike + (1 - UNEVEN_PARTS) * equal
         yield own, UNLIKE_TEETH * unlike + (1 - UNLIKE_TEETH) * equal
