@@ -108,7 +108,7 @@ def test_teeth_are_pressed_on_as_lobes_are_and_come_when_they_should(case: MakeC
     """Neither raggedness nor instants say as much of a driven machine as of something loose."""
     ragged = lobe(case, scatter=1.3)
     assert 0.3 < ragged.probability < 0.7
-    assert lobe(case, scatter=0.1, wander_deg=9.0).probability == lobe(case, scatter=0.1, wander_deg=0.0).probability
+    assert lobe(case, scatter=0.1, play_deg=9.0).probability == lobe(case, scatter=0.1, play_deg=0.0).probability
 
 
 def test_few_teeth_are_likelier_than_many() -> None:
@@ -119,22 +119,22 @@ def test_few_teeth_are_likelier_than_many() -> None:
 
 
 def test_what_comes_early_and_late_is_something_loose(case: MakeCase) -> None:
-    def with_wander(wander_deg: float | None) -> Finding:
-        where = replace(place(SURE, peaks_deg=(40.0, 220.0)), scatter=0.1, wander_deg=wander_deg)
+    def with_play(play_deg: float | None) -> Finding:
+        where = replace(place(SURE, peaks_deg=(40.0, 220.0)), scatter=0.1, play_deg=play_deg)
         (finding,) = diagnose(case(combs={PIN: comb(PIN, 1.0, SURE, 8.0, where=where)}))
         return finding
 
-    shares = [with_wander(wander).probability for wander in (0.0, 1.0, 2.0, 3.0, 5.0, 9.0)]
+    shares = [with_play(play).probability for play in (0.0, 1.0, 2.0, 3.0, 5.0, 9.0)]
     assert shares == sorted(shares, reverse=True)
     # Even two places at the discs' spacing, surely a pin's by themselves, are none of a pin's then.
-    assert with_wander(None).probability > 0.9
-    late = with_wander(9.0)
+    assert with_play(None).probability > 0.9
+    late = with_play(9.0)
     assert late.probability < 0.5
     assert KNOCK in late.cannot_be_told_from
     assert "impacts that come so early and late are usual of that" in late.why
-    assert any(one.kind == "wander" and one.value == 9.0 for one in late.evidence)
+    assert any(one.kind == "play" and one.value == 9.0 for one in late.evidence)
     # What comes when it should is the pin's the more surely.
-    assert found(case, PIN, 1.0, 0.1).probability < with_wander(0.0).probability
+    assert found(case, PIN, 1.0, 0.1).probability < with_play(0.0).probability
 
 
 def test_nothing_measured_leaves_it_open(case: MakeCase) -> None:

@@ -36,9 +36,9 @@ def found(row: NDArray[np.float32], **more: Any) -> Differences:
 @pytest.mark.parametrize("seed", [1, 2])
 def test_impacts_that_come_early_and_late_are_known_by_how_much(degrees: float, seed: int) -> None:
     late = np.random.default_rng(seed + 10).normal(0.0, degrees * CELLS / 360, TURNS)
-    wander = found(passes(np.full(TURNS, 5.0), late, seed=seed)).wander_deg
+    play = found(passes(np.full(TURNS, 5.0), late, seed=seed)).play_deg
     # Beyond a cell the mean turn itself is blurred, and with it the slope that they are measured by.
-    assert wander == pytest.approx(degrees, rel=0.4)
+    assert play == pytest.approx(degrees, rel=0.4)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -47,26 +47,26 @@ def test_what_differs_in_strength_alone_comes_when_it_should(seed: int) -> None:
     one = found(passes(heights, seed=seed))
     assert one.scatter is not None
     assert one.scatter > 0.2
-    assert one.wander_deg is not None
-    assert one.wander_deg < 1.0
+    assert one.play_deg is not None
+    assert one.play_deg < 1.0
 
 
 def test_a_slow_change_of_instants_is_none() -> None:
     """As the angle law may drift within its error."""
     late = 1.0 * np.sin(2 * np.pi * np.arange(TURNS) / TURNS)
-    wander = found(passes(np.full(TURNS, 5.0), late)).wander_deg
-    assert wander is not None
-    assert wander < 1.0
+    play = found(passes(np.full(TURNS, 5.0), late)).play_deg
+    assert play is not None
+    assert play < 1.0
 
 
 def test_instants_that_noise_blurs_are_not_called_alike() -> None:
-    assert found(passes(np.full(TURNS, 0.05))).wander_deg is None
+    assert found(passes(np.full(TURNS, 0.05))).play_deg is None
 
 
 def test_where_discs_strike_all_round_nothing_is_quiet_enough_to_compare_instants() -> None:
     row = passes(np.full(TURNS, 5.0))
-    assert found(row, meetings=2).wander_deg is not None
-    assert found(row, meetings=4).wander_deg is None
+    assert found(row, meetings=2).play_deg is not None
+    assert found(row, meetings=4).play_deg is None
 
 
 def test_the_second_meeting_is_no_noise() -> None:
@@ -74,7 +74,7 @@ def test_the_second_meeting_is_no_noise() -> None:
     late = np.random.default_rng(5).normal(0.0, 1.5, TURNS)
     one = passes(np.full(TURNS, 5.0), late)
     both = one + np.roll(passes(np.full(TURNS, 5.0), -late, quiet=0.0), CELLS // 2, axis=1)
-    alone, beside = found(one, meetings=2).wander_deg, found(both, meetings=2).wander_deg
+    alone, beside = found(one, meetings=2).play_deg, found(both, meetings=2).play_deg
     assert alone is not None
     assert beside == pytest.approx(alone, rel=0.15)
 
@@ -129,10 +129,10 @@ def test_of_several_channels_the_clearest_is_taken() -> None:
 
 
 @pytest.mark.parametrize(("order", "way"), [(1.0, 1), (-1.0, -1)])
-def test_a_knock_with_play_is_told_from_what_is_rolled_over(order: float, way: int) -> None:
+def test_a_knock_with_play_is_none_of_what_is_rolled_over(order: float, way: int) -> None:
     """Through bands and folds, in either direction; four degrees of play."""
     count = int(SPEED * DURATION) - 2
-    wander = []
+    play = []
     for play_deg in (0.5, 4.0):
         late = np.random.default_rng(8).normal(0.0, play_deg / 360, count)
         turns = np.arange(1, count + 1) + way * 100.0 / 360.0 + late
@@ -140,8 +140,8 @@ def test_a_knock_with_play_is_told_from_what_is_rolled_over(order: float, way: i
             turns / SPEED, RATE, int(RATE * DURATION), resonance_hz=2970.0, heights=np.full(count, 4.0)
         )
         bands, _ = enveloped(row, RATE, SPEED)
-        wander.append(localise(fold([bands], ((0, 3),), order)).wander_deg)
-    rolled, loose = wander
+        play.append(localise(fold([bands], ((0, 3),), order)).play_deg)
+    rolled, loose = play
     assert rolled is not None
     assert rolled < 1.5
     assert loose == pytest.approx(4.0, rel=0.4)

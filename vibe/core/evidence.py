@@ -60,7 +60,7 @@ class Localisation:
     scatter: float | None = None
     """Relative scatter of the impacts' energy from one turn to the next, beyond what noise may stand for; None where it
     was not measured."""
-    wander_deg: float | None = None
+    play_deg: float | None = None
     """Standard deviation of the impacts' instants from one turn to the next, likewise, in degrees of that turn."""
     uneven: float | None = None
     """Relative standard deviation of the impacts' energies at the stands of a shaft that turns another machine,

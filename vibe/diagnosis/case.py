@@ -180,12 +180,12 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
                     channel=channel,
                 )
             )
-        if comb.localisation.wander_deg is not None:
+        if comb.localisation.play_deg is not None:
             items.append(
                 EvidenceItem(
-                    kind="wander",
+                    kind="play",
                     text="by how much the impacts come early or late from one turn to the next, beyond noise",
-                    value=round(comb.localisation.wander_deg, 1),
+                    value=round(comb.localisation.play_deg, 1),
                     unit="deg",
                     channel=channel,
                 )

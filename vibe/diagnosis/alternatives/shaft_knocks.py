@@ -48,7 +48,7 @@ LOOSE_DEG = 10.0
 WEDGED = 0.5
 """Share of knocks whose instants are as sure as a part's: a bent guard, a key that has one place to strike."""
 LATE_PARTS = 0.01
-"""Share of damaged parts whose instants differ as loose ones' (common practice: one in a hundred is beside something
+"""Share of damaged parts whose instants differ as loose ones' (common practice: one in a hundred is next to something
 that strikes almost there): a pin is done with before the next one is met, and ten degrees are a pin or two."""
 STANDS_DIFFER = 0.2
 """Standard deviation, relative, of the energies that one damaged part's impacts have against one part and the next of
@@ -126,7 +126,7 @@ def _what_knocks(knock: _Knock, found: Localisation | None) -> str:
             "once more while it is uncoupled or runs empty."
         )
     ragged = found is not None and (found.scatter or 0.0) > 3 * LOAD_SCATTER
-    late = found is not None and (found.wander_deg or 0.0) > 3 * PLAY_DEG
+    late = found is not None and (found.play_deg or 0.0) > 3 * PLAY_DEG
     sign = ""
     if ragged:
         sign = ", and so uneven a row of impacts is usual of that"
@@ -182,8 +182,8 @@ def _alike(found: Localisation, *, loose: bool) -> Iterator[tuple[float, float]]
         free, pressed = 1 / LOOSE_SCATTER, _half_normal(found.scatter, LOAD_SCATTER)
         other = free if loose else LOOSE_TEETH * free + (1 - LOOSE_TEETH) * pressed
         yield UNEVEN_PARTS * free + (1 - UNEVEN_PARTS) * pressed, other
-    if found.wander_deg is not None and loose:
-        free, exact = 1 / LOOSE_DEG, _half_normal(found.wander_deg, PLAY_DEG)
+    if found.play_deg is not None and loose:
+        free, exact = 1 / LOOSE_DEG, _half_normal(found.play_deg, PLAY_DEG)
         yield LATE_PARTS * free + (1 - LATE_PARTS) * exact, WEDGED * exact + (1 - WEDGED) * free
     if found.uneven is not None and not loose:
         rate = 2 / TEETH_DIFFER

@@ -29,14 +29,14 @@ FEWEST_STANDS = 8
 class Differences:
     """What is None was not measured.
 
-    ``scatter``: relative standard deviation of the impacts' energy from one turn to the next. ``wander_deg``: standard
+    ``scatter``: relative standard deviation of the impacts' energy from one turn to the next. ``play_deg``: standard
     deviation of their instants, from one to the next too. ``uneven``: relative standard deviation of the energies that
     they have at the stands of a slower shaft, what swells once and twice round it taken off. All are beyond what noise
     may stand for.
     """
 
     scatter: float | None = None
-    wander_deg: float | None = None
+    play_deg: float | None = None
     uneven: float | None = None
 
 
@@ -82,7 +82,7 @@ def differences(
         clearest = clear
         best = Differences(
             scatter=_beyond(_successive(energy) / mean**2, own_noise / mean**2, energy.size),
-            wander_deg=_wander_deg(known, top, spread, way, meetings),
+            play_deg=_play_deg(known, top, spread, way, meetings),
             uneven=_uneven(energy / mean, np.flatnonzero(seen) % stands, stands) if stands >= FEWEST_STANDS else None,
         )
     return best
@@ -104,7 +104,7 @@ def _beyond(found: float, noise: float, count: int) -> float:
     return float(np.sqrt(max(beyond - error, 0.0)))
 
 
-def _wander_deg(known: NDArray[np.float32], top: int, spread: int, way: int, meetings: int) -> float | None:
+def _play_deg(known: NDArray[np.float32], top: int, spread: int, way: int, meetings: int) -> float | None:
     """By how much the instants of impacts differ [deg], of whole turns (turns, cells).
 
     An impact that comes late by a little is the mean one less its slope times the lateness: each turn is laid against

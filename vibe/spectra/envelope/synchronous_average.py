@@ -448,7 +448,7 @@ def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: 
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
         scatter=rows.scatter,
-        wander_deg=rows.wander_deg,
+        play_deg=rows.play_deg,
         uneven=rows.uneven,
     )
 
