@@ -98,6 +98,14 @@ def test_a_lobe_would_take_as_many_teeth_as_pins(case: MakeCase) -> None:
     assert any(one.kind == "uneven" and one.value == 0.7 for one in unlike.evidence)
 
 
+def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: MakeCase) -> None:
+    """Of a part's even row in a low band that machine is named, and the drive is not left to it."""
+    for measured, theirs in (({"uneven": 0.0}, False), ({}, False), ({"uneven": 0.7}, True)):
+        one = lobe(case, scatter=0.4, band_hz=500.0, **measured)
+        assert TEETH in one.cannot_be_told_from
+        assert (one.other_machine == TEETH) is theirs
+
+
 def test_the_more_the_strikes_differ_from_stand_to_stand_the_less_sure(case: MakeCase) -> None:
     shares = [lobe(case, scatter=0.1, uneven=uneven).probability for uneven in (0.0, 0.2, 0.4, 0.6, 1.0, 2.0)]
     assert shares == sorted(shares, reverse=True)
