@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import sqrt
+from typing import Any
 
 import pytest
 
@@ -77,7 +78,7 @@ def test_high_up_it_is_rather_the_drive_s_own(case: MakeCase) -> None:
 TEETH = "the teeth, flights or blades of a machine that the output shaft turns, 18 times per turn"
 
 
-def lobe(case: MakeCase, *, band_hz: float = 2000.0, **measured: float) -> Finding:
+def lobe(case: MakeCase, *, band_hz: float = 2000.0, **measured: Any) -> Finding:
     """Order 18/17 is eighteen per turn of the output."""
     where = replace(place(SURE), **measured)
     one = replace(comb(LOBE, 18 / 17, SURE, 8.0, where=where), band_hz=(band_hz, 1.3 * band_hz))
