@@ -87,8 +87,12 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     [
         ([20.0, 15.0, 12.0, 10.0, 9.5], True),
         ([20.0, 3.0, 14.0, 2.0, 12.0, 3.0], True),
-        # Two lines are too few to say that only every second one stands.
-        ([2.0, 20.0, 3.0, 18.0, 2.0, 3.0], True),
+        # Two lines say that only every second one stands where those between are known and far lower: no impact leaves
+        # its first line out.
+        ([4.0, 18.0, 5.0, 11.0, 0.0, 7.0], False),
+        ([6.0, 14.0, 6.0, 13.0, 2.0, 3.0], True),
+        ([-90.0, 20.0, 3.0, 18.0, 2.0, 3.0], True),
+        ([2.0, 20.0, -90.0, 18.0, 2.0, 3.0], True),
         # Every second line alone: something twice as fast makes them; one alone may be anybody's.
         ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
         ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import sqrt
+from typing import Any
 
 import pytest
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.health import Finding
+from vibe.core.outside_combs import MOST_PER_TURN
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ
+from vibe.diagnosis.alternatives.shaft_knocks import EVERY_NUMBER, TEETH_RATE
 from vibe.diagnosis.diagnose import diagnose
 
 PIN, LOBE = "stage1.ring_pin", "stage1.lobe"
@@ -72,14 +75,75 @@ def test_high_up_it_is_rather_the_drive_s_own(case: MakeCase) -> None:
     assert high / (1 - high) == pytest.approx(passed * low / (1 - low), rel=0.03)
 
 
+TEETH = "the teeth, flights or blades of a machine that the output shaft turns, 18 times per turn"
+
+
+def lobe(case: MakeCase, *, band_hz: float = 2000.0, **measured: Any) -> Finding:
+    """Order 18/17 is eighteen per turn of the output."""
+    where = replace(place(SURE), **measured)
+    one = replace(comb(LOBE, 18 / 17, SURE, 8.0, where=where), band_hz=(band_hz, 1.3 * band_hz))
+    (finding,) = diagnose(case(combs={LOBE: one}))
+    return finding
+
+
 def test_a_lobe_would_take_as_many_teeth_as_pins(case: MakeCase) -> None:
-    """Order 18/17 is eighteen per turn of the output: just so many teeth are seldom."""
-    finding = found(case, LOBE, 18 / 17, 0.1)
-    assert finding.probability > 0.95
-    assert not [one for one in finding.cannot_be_told_from if "knock" in one]
-    ragged = found(case, LOBE, 18 / 17, 1.3)
-    assert ragged.probability < 0.7
-    assert "a knock, 18 times per turn, of what turns with the output shaft" in ragged.cannot_be_told_from
+    """Just so many teeth are seldom, and those that strike each as hard as the next more so."""
+    alike = lobe(case, scatter=0.1, uneven=0.0, band_hz=6000.0)
+    assert alike.probability > 0.95
+    assert alike.other_machine is None
+    unlike = lobe(case, scatter=0.1, uneven=0.7, band_hz=6000.0)
+    assert 0.5 < unlike.probability < 0.88
+    assert unlike.other_machine == TEETH
+    assert TEETH in unlike.cannot_be_told_from
+    assert "strikes that differ so from one to the next are usual of that: measure once more while it is" in unlike.why
+    assert any(one.kind == "uneven" and one.value == 0.7 for one in unlike.evidence)
+
+
+def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: MakeCase) -> None:
+    """Of a part's even row in a low band that machine is named, and the drive is not left to it."""
+    for measured, theirs in (({"uneven": 0.0}, False), ({}, False), ({"uneven": 0.7}, True)):
+        one = lobe(case, scatter=0.4, band_hz=500.0, **measured)
+        assert TEETH in one.cannot_be_told_from
+        assert (one.other_machine == TEETH) is theirs
+
+
+def test_the_more_the_strikes_differ_from_stand_to_stand_the_less_sure(case: MakeCase) -> None:
+    shares = [lobe(case, scatter=0.1, uneven=uneven).probability for uneven in (0.0, 0.2, 0.4, 0.6, 1.0, 2.0)]
+    assert shares == sorted(shares, reverse=True)
+    assert shares[-1] < 0.7 < 0.9 < shares[0]
+
+
+def test_teeth_are_pressed_on_as_lobes_are_and_come_when_they_should(case: MakeCase) -> None:
+    """Neither raggedness nor instants say as much of a driven machine as of something loose."""
+    ragged = lobe(case, scatter=1.3)
+    assert 0.3 < ragged.probability < 0.7
+    assert lobe(case, scatter=0.1, play_deg=9.0).probability == lobe(case, scatter=0.1, play_deg=0.0).probability
+
+
+def test_few_teeth_are_likelier_than_many() -> None:
+    """All numbers together are as likely as is said of them."""
+    rates = [TEETH_RATE / (number * EVERY_NUMBER) for number in range(1, MOST_PER_TURN + 1)]
+    assert sum(rates) == pytest.approx(TEETH_RATE)
+    assert sum(rates[2:6]) == pytest.approx(sum(rates[9:20]), rel=0.3)
+
+
+def test_what_comes_early_and_late_is_something_loose(case: MakeCase) -> None:
+    def with_play(play_deg: float | None) -> Finding:
+        where = replace(place(SURE, peaks_deg=(40.0, 220.0)), scatter=0.1, play_deg=play_deg)
+        (finding,) = diagnose(case(combs={PIN: comb(PIN, 1.0, SURE, 8.0, where=where)}))
+        return finding
+
+    shares = [with_play(play).probability for play in (0.0, 1.0, 2.0, 3.0, 5.0, 9.0)]
+    assert shares == sorted(shares, reverse=True)
+    # Even two places at the discs' spacing, surely a pin's by themselves, are none of a pin's then.
+    assert with_play(None).probability > 0.9
+    late = with_play(9.0)
+    assert late.probability < 0.5
+    assert KNOCK in late.cannot_be_told_from
+    assert "impacts that come so early and late are usual of that" in late.why
+    assert any(one.kind == "play" and one.value == 9.0 for one in late.evidence)
+    # What comes when it should is the pin's the more surely.
+    assert found(case, PIN, 1.0, 0.1).probability < with_play(0.0).probability
 
 
 def test_nothing_measured_leaves_it_open(case: MakeCase) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
-from vibe.core.health import EvidenceItem, Finding, LevelReport, State
+from vibe.core.health import DRIVEN_TEETH, EvidenceItem, Finding, LevelReport, State
 from vibe.health.state.finding_names import finding_in_words
 from vibe.health.state.instruction import instruction
 from vibe.health.state.judge import Verdict, judge
@@ -129,6 +129,16 @@ def test_what_may_be_another_drives_damage_is_watch_at_most_and_says_so(
     assert either.do_by.startswith("Stop the machine of the same kind")
     # A fault of its own still counts.
     assert verdict(judgement, finding(severity, probability, other_machine=other), finding()).state == "act"
+
+
+def test_what_may_be_a_driven_machines_is_watch_at_most_until_that_is_uncoupled(judgement: Judgement) -> None:
+    teeth = f"{DRIVEN_TEETH} that the output shaft turns, 12 times per turn"
+    one = verdict(judgement, finding("severe", 0.97, other_machine=teeth, cannot_be_told_from=[teeth]))
+    assert one.state == "watch"
+    assert f"it may be {teeth} as well, so the state is watch" in one.state_rule
+    assert "or what the drive turns strikes as often" in one.sentence
+    assert "same kind" not in one.sentence + one.do_by
+    assert one.do_by.startswith("Uncouple what this drive turns, or run it empty, and repeat the measurement")
 
 
 def test_measures_without_a_zone_rule_never_set_a_state(judgement: Judgement) -> None:

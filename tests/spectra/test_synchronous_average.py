@@ -8,7 +8,8 @@ import pytest
 
 from tests.spectra.spectra_signals import enveloped, noise, ringing
 from vibe.spectra.envelope.bands import BandEnvelopes
-from vibe.spectra.envelope.synchronous_average import FEWEST_TURNS_CUT, Turn, fold, localise, refined_order
+from vibe.spectra.envelope.impact_rows import FEWEST_TURNS_CUT
+from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)

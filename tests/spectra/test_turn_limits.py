@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.envelope import synchronous_average as average
 from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.impact_rows import Differences
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise
 
 N = 72
@@ -42,7 +43,7 @@ def test_a_place_that_is_read_without_the_swell_counts_by_four_tenths_of_the_roo
     monkeypatch.setattr(
         average, "_look", lambda turn, meetings: SimpleNamespace(chance=even if turn is None else plain)
     )
-    monkeypatch.setattr(average, "_placed", lambda look, meetings, found: found)
+    monkeypatch.setattr(average, "_placed", lambda look, meetings, found, stands: found)
     assert localise(some) == pytest.approx(chance)
 
 
@@ -82,7 +83,7 @@ def places(one: float, chance: float = 1e-6, peaks: int = 12) -> int:
     level = np.zeros(N)
     level[:: N // peaks] = 2.0 + 0.01 * np.arange(peaks)
     law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: one if height > 1 else 1.0)
-    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance)
+    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance, broad=np.zeros(N, dtype=bool))
     return len(average._placed(look, 1, chance).peaks_deg)
 
 
@@ -130,11 +131,11 @@ def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone
 def test_of_a_place_that_is_hardly_one_nobody_asks_whether_its_impacts_are_alike(
     monkeypatch: pytest.MonkeyPatch, chance: float, said: bool
 ) -> None:
-    monkeypatch.setattr(average, "_scatter", lambda *_: 0.3)
+    monkeypatch.setattr(average, "differences", lambda *_, **__: Differences(scatter=0.3))
     level = np.zeros(N)
     level[7] = 2.0
     law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: 1.0)
-    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance)
+    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance, broad=np.zeros(N, dtype=bool))
     assert (average._placed(look, 1, chance).scatter is not None) is said
 
 
@@ -162,3 +163,58 @@ def test_an_order_is_refined_by_its_first_four_lines(line: int, counts: bool) ->
     )  # fmt: skip
     found = average.refined_order([band], [(0, 0)], 1.0, bins=1.0)
     assert bool(abs(found - 1.0 - 0.5 / 200.0) < 0.1 / 200.0) is counts
+
+
+def with_a_hump(wide: float, *, spike: float = 3.0, seed: int = 1, parts: int = 36, split: int = 0) -> Turn:
+    """Irregular parts of two cells each, a sharp place at cell 45, and what knocks with play opposite to it, whose mean
+    stands higher than most over ``wide`` cells; every ``split``-th of these is as the rest."""
+    rng = np.random.default_rng(seed)
+    level = 1 + 0.05 * np.repeat(rng.exponential(1.0, N // 2), 2)
+    away = (np.arange(N) - 9 + N // 2) % N - N // 2
+    hump = 2.0 * np.exp(-0.5 * (away / (wide / 2.35)) ** 2)
+    if split:
+        hump[::split] = 0.0
+    level += hump
+    level[45] += spike
+    return Turn(level=level, sigma=np.full(N, 0.02), turns=400.0, parts=parts)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_knocks_with_play_hides_no_sharp_place(seed: int) -> None:
+    """Damage found next to a loose bolt of the same order, that two discs might make or one."""
+    for meetings in (1, 2):
+        found = localise(with_a_hump(12.0, seed=seed), meetings=meetings)
+        assert found.false_alarm_probability < 1e-4
+        # Nor is it a place, where a second disc would strike or anywhere else.
+        assert found.peaks_deg == pytest.approx((227.5,))
+        # Of what does not rise and fall evenly nobody knows that it is not of the parts.
+        uneven = with_a_hump(12.0, seed=seed, split=3)
+        assert localise(uneven, meetings=meetings).false_alarm_probability > 1e-3
+
+
+def test_a_hump_is_none_of_few_parts_and_its_top_is_no_place() -> None:
+    assert not average._hump(with_a_hump(12.0, parts=0), 45, 4).any()
+    assert not average._hump(with_a_hump(12.0, parts=9), 45, 4).any()
+    hump = average._hump(with_a_hump(12.0), 45, 4)
+    assert hump[5:14].all()
+    assert hump.sum() * 36 >= average.HUMP_PARTS * N
+    assert not hump[25:60].any()
+    # Two that are as wide as one another may be two knocks: neither shows the other's place.
+    assert not average._hump(with_a_hump(12.0, spike=0.0), 9, 4).any()
+    both = with_a_hump(12.0, spike=0.0)
+    both.level[:] += np.roll(both.level - 1, N // 2)
+    assert not average._hump(both, 9, 4).any()
+
+
+@pytest.mark.parametrize("meetings", [1, 2])
+def test_irregular_parts_are_no_surer_a_place_for_the_third_look(
+    monkeypatch: pytest.MonkeyPatch, meetings: int
+) -> None:
+    rng = np.random.default_rng(4)
+    rows = [np.repeat(rng.exponential(1.0, 36), 2) + rng.normal(0.0, 0.02, N) for _ in range(60)]
+    turns = [Turn(level=1 + 0.3 * row, sigma=np.full(N, 0.006), turns=400.0, parts=36) for row in rows]
+    looked = [localise(one, meetings=meetings).false_alarm_probability for one in turns]
+    monkeypatch.setattr(average, "_hump", lambda turn, top, spread: np.zeros(N, dtype=bool))
+    before = [localise(one, meetings=meetings).false_alarm_probability for one in turns]
+    for limit in (0.1, 0.01, 1e-3):
+        assert sum(one <= limit for one in looked) <= sum(one <= limit for one in before) + 1

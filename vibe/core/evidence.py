@@ -60,6 +60,11 @@ class Localisation:
     scatter: float | None = None
     """Relative scatter of the impacts' energy from one turn to the next, beyond what noise may stand for; None where it
     was not measured."""
+    play_deg: float | None = None
+    """Standard deviation of the impacts' instants from one turn to the next, likewise, in degrees of that turn."""
+    uneven: float | None = None
+    """Relative standard deviation of the impacts' energies at the stands of a shaft that turns another machine,
+    likewise, what swells once and twice round it taken off; None where no such shaft turns slower by a whole number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,9 @@ FLUTING = "electrical erosion (fluting)"
 PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 """Defects of one part, which repeat at its own order."""
 
+DRIVEN_TEETH = "the teeth, flights or blades of a machine"
+"""By these words ``other_machine`` names what this drive turns, and by others a machine that has the same parts."""
+
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
@@ -53,8 +56,8 @@ class Finding(ReportModel):
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""
     other_machine: str | None = None
-    """The same part of a machine of the same kind that it may be instead; the state is then ``watch`` at most. Null
-    where nothing shows such a machine."""
+    """The same part of a machine of the same kind, or a machine that this drive turns, that it may be instead; the
+    state is then ``watch`` at most. Null where nothing shows such a machine."""
     weak_sign: bool = False
     """Too improbable to set the state: kept to be compared with the next capture, and no reason to do anything."""
     why: str
@@ -71,6 +74,11 @@ class Finding(ReportModel):
                 "component_probability": None if whole is None else share * whole,
             }
         )
+
+    @property
+    def may_be_a_twins(self) -> bool:
+        """Whether the other machine that it may be is one of the same kind, rather than one that this drive turns."""
+        return self.other_machine is not None and DRIVEN_TEETH not in self.other_machine
 
     @property
     def damage_probability(self) -> float:

@@ -180,6 +180,27 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
                     channel=channel,
                 )
             )
+        if comb.localisation.play_deg is not None:
+            items.append(
+                EvidenceItem(
+                    kind="play",
+                    text="by how much the impacts come early or late from one turn to the next, beyond noise",
+                    value=round(comb.localisation.play_deg, 1),
+                    unit="deg",
+                    channel=channel,
+                )
+            )
+        if comb.localisation.uneven is not None:
+            items.append(
+                EvidenceItem(
+                    kind="uneven",
+                    text="by how much the energy of the impacts differs between the places of one turn of the slow "
+                    "shaft, swells taken off, beyond noise",
+                    value=round(comb.localisation.uneven, 2),
+                    unit="share of their mean",
+                    channel=channel,
+                )
+            )
     return items
 
 

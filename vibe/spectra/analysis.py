@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.comb_history import Trace
 from vibe.core.evidence import CombEvidence, Localisation
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
@@ -45,6 +45,8 @@ seven times a turn, with random slip of 1 % from one to the next (Randall and An
 orders wide, 2 bins of such a piece: a longer transform spreads them over more bins and shows them no better."""
 PLACED_BETWEEN = 0.01
 """And up to which its place on the turn is."""
+EXACTLY = 1e-6
+"""Relative difference of two orders, of whole numbers of parts, that are one (rounding)."""
 SURE_PLACE = 1e-5
 """Chance of a sound turn looking so from which another band is asked too: above it a place may not be believed."""
 
@@ -261,16 +263,17 @@ def _localised(
         sign = 1.0 if request.order > 0 else -1.0
         turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), parts=request.parts)
         turns[comb.tone] = turn
-        place = localise(turn, meetings=request.meetings)
+        stands = _stands(request.order, analysis_request.surroundings.slow_turns)
+        place = localise(turn, meetings=request.meetings, stands=stands)
         if place.false_alarm_probability > SURE_PLACE and comb.false_alarm_probability <= PLACED_BETWEEN and not slow:
-            turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law)
+            turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law, stands)
         others = [other for other in clear if other.tone != comb.tone]
         if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
             between = fold(
                 bands, members, sign * order, origin_turns=-float(law.turns[0]),
                 hidden=joined([impacts.of(other) for other in others]), parts=request.parts,
             )  # fmt: skip
-            again = localise(between, meetings=request.meetings)
+            again = localise(between, meetings=request.meetings, stands=stands)
             # Two looks are paid for.
             if 2 * again.false_alarm_probability < place.false_alarm_probability:
                 place = replace(again, false_alarm_probability=2 * again.false_alarm_probability)
@@ -287,6 +290,7 @@ def _surer(
     request: FoldRequest,
     order: float,
     law: AngleLaw,
+    stands: int,
 ) -> tuple[Turn, Localisation]:
     """The turn laid in the band that showed a comb's presence best, then in all bands, where that shows its place
     better.
@@ -300,13 +304,21 @@ def _surer(
     best, shown = place, turn
     for paid, members in enumerate(looks, start=2):
         other = fold(bands, members, order, origin_turns=-float(law.turns[0]), parts=request.parts)
-        again = localise(other, meetings=request.meetings)
+        again = localise(other, meetings=request.meetings, stands=stands)
         chance = min(1.0, paid * again.false_alarm_probability)
         if chance < best.false_alarm_probability:
             best, shown = replace(again, false_alarm_probability=chance), other
         if best.false_alarm_probability <= SURE_PLACE:
             break
     return shown, best
+
+
+def _stands(order: float, slow_turns: Sequence[float]) -> int:
+    """Turns of a frame of ``order`` after which one of ``slow_turns``, shafts that turn other machines, stands
+    as it did, the fewest; 0 where it takes no whole number."""
+    times = [abs(order) / turn for turn in slow_turns if turn > 0]
+    whole = (round(one) for one in times if one and abs(round(one) / one - 1) < EXACTLY)
+    return min((number for number in whole if 1 < number <= MOST_PER_TURN), default=0)
 
 
 def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[tuple[int, int], ...]:

@@ -3,25 +3,30 @@ that is met as often."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import exp, pi, sqrt
+from math import exp, fsum, pi, prod, sqrt
 
-from vibe.core.evidence import CombEvidence
-from vibe.core.health import Finding
+from vibe.core.evidence import CombEvidence, Localisation
+from vibe.core.health import DRIVEN_TEETH, Finding
 from vibe.core.outside_combs import MOST_PER_TURN
 from vibe.core.tones import Tone
-from vibe.diagnosis.alternatives.outside_machines import DRIVEN_RATE, PASSES_HZ, SURELY_OWN
+from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules.local_damage import FAMILIES, disc_places
 
 PER_TURN = (1, 2)
 """Knocks per turn that are usual of what is fitted on a shaft: a key, a loose guard, two jaws (common practice)."""
+EVERY_NUMBER = fsum(1 / number for number in range(1, MOST_PER_TURN + 1))
 EXACTLY = 1e-6
 """Relative difference of two orders, of whole numbers of teeth, that are one (rounding)."""
 KNOCK_RATE = 0.005
 """Probability that something on a shaft's end knocks so as strongly as a damaged part: as usual as a damaged pin
-(common practice). Of more teeth, any number is as likely, ``DRIVEN_RATE`` of all together."""
+(common practice)."""
+TEETH_RATE = 0.1
+"""The same of teeth, flights or blades of what a shaft's end turns, of all their numbers together (common practice:
+chains, screws and mixers are what slow shafts turn, and one in ten strikes so). One number is as likely as another in
+proportion to 1 / n, up to ``MOST_PER_TURN``: as many have three to six as have ten to twenty."""
 LOAD_SCATTER = 0.3
 """Standard deviation, relative, of the energy of a part's impacts from one turn to the next: the load presses it on at
 every turn and changes by a seventh, energy by twice as much (common practice). Of 30 damaged pins of outside worlds
@@ -32,6 +37,30 @@ steady a speed that their common part makes lines, which are cut before envelope
 LOOSE_SCATTER = 2.0
 """The same of what is loose, at most, any value up to it as likely: amplitudes that are exponential, as of what flies
 free between its knocks, have 2.2; what is wedged has none."""
+LOOSE_TEETH = 0.5
+"""Share of driven teeth whose strikes scatter as loose ones' do: a load presses the others on (common practice)."""
+PLAY_DEG = 1.0
+"""Standard deviation of the instants of a part's impacts, in degrees of the turn at which they repeat: it is rolled
+over at one angle, but for the play of pin and disc (common practice). Of 43 damaged pins, lobes and output pins of
+outside worlds five show 0.8 or more beyond noise, the highest 1.9."""
+LOOSE_DEG = 10.0
+"""The same of what is loose and falls back when it likes, at most, any value up to it as likely (common practice)."""
+WEDGED = 0.5
+"""Share of knocks whose instants are as sure as a part's: a bent guard, a key that has one place to strike."""
+LATE_PARTS = 0.01
+"""Share of damaged parts whose instants differ as loose ones' (common practice: one in a hundred is next to something
+that strikes almost there): a pin is done with before the next one is met, and ten degrees are a pin or two."""
+STANDS_DIFFER = 0.2
+"""Standard deviation, relative, of the energies that one damaged part's impacts have against one part and the next of
+the other body, all swells of the load taken off: half of all pins carry at a time, errors shift a tenth of it from one
+to the next, and energy twice as much (common practice). Of 25 damaged parts of outside worlds none shows more than 0.06
+beyond noise."""
+TEETH_DIFFER = 0.5
+"""Mean of the same of teeth, flights or links that are not alike, since each comes from a weld or a bolt of its own or
+wears by itself (common practice); a gamma density of the second order, as it would be an odd chance that all of them
+differ by nothing."""
+UNLIKE_TEETH = 0.7
+"""Share of rows of teeth that are so; others are cut or cast alike (common practice)."""
 OTHER_DISCS_SHOW = 0.5
 """Share of damaged parts met by several discs that show a place for another disc too: the damage may lie where one
 disc runs, and discs share the load unevenly (of 28 damaged pins of outside worlds in drives of two or three discs,
@@ -56,8 +85,15 @@ class _Knock:
     rate: float
 
     @property
+    def driven(self) -> bool:
+        """Whether it is a row of teeth or blades rather than one thing that is loose."""
+        return self.times not in PER_TURN
+
+    @property
     def name(self) -> str:
         often = {1: "once", 2: "twice"}.get(self.times, f"{self.times} times")
+        if self.driven:
+            return f"{DRIVEN_TEETH} that the {self.body} turns, {often} per turn"
         return f"a knock, {often} per turn, of what turns with the {self.body}"
 
 
@@ -73,14 +109,39 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if share >= SURELY_OWN:
         # However clear damage is, it is the part's no more surely than that.
         return finding.weakened(share / max(finding.damage_probability, share))
-    ragged = comb.localisation is not None and (comb.localisation.scatter or 0.0) > 3 * LOAD_SCATTER
-    more = (
+    more = _what_knocks(knock, comb.localisation)
+    update = {"cannot_be_told_from": [*finding.cannot_be_told_from, knock.name], "why": finding.why + more}
+    if knock.driven and finding.other_machine is None and _looks_like(knock, comb.localisation):
+        # It costs little to uncouple that one, and much to open this one.
+        update["other_machine"] = knock.name
+    return finding.weakened(share).model_copy(update=update)
+
+
+def _looks_like(knock: _Knock, found: Localisation | None) -> bool:
+    """Whether the impacts themselves, however usual the one and the other are, speak for what knocks."""
+    pairs = [] if found is None else list(_alike(found, loose=not knock.driven))
+    return prod(own for own, _ in pairs) < prod(other for _, other in pairs)
+
+
+def _what_knocks(knock: _Knock, found: Localisation | None) -> str:
+    """What else makes such impacts, which of their signs are usual of it, and what to do."""
+    if knock.driven:
+        unlike = found is not None and (found.uneven or 0.0) > TEETH_DIFFER / 2
+        return (
+            f" What the {knock.body} turns (chain, screw, mixer) makes the same where it strikes {knock.times} times a "
+            f"turn{', and strikes that differ so from one to the next are usual of that' if unlike else ''}: measure "
+            "once more while it is uncoupled or runs empty."
+        )
+    ragged = found is not None and (found.scatter or 0.0) > 3 * LOAD_SCATTER
+    late = found is not None and (found.play_deg or 0.0) > 3 * PLAY_DEG
+    sign = ""
+    if ragged:
+        sign = ", and so uneven a row of impacts is usual of that"
+    elif late:
+        sign = ", and impacts that come so early and late are usual of that"
+    return (
         f" What is fitted on the {knock.body} (coupling, key, guard, fan, sprocket) makes the same when it is loose"
-        f"{', and so uneven a row of impacts is usual of that' if ragged else ''}: look at it first, at rest and "
-        "locked out."
-    )
-    return finding.weakened(share).model_copy(
-        update={"cannot_be_told_from": [*finding.cannot_be_told_from, knock.name], "why": finding.why + more}
+        f"{sign}: look at it first, at rest and locked out."
     )
 
 
@@ -96,7 +157,7 @@ def _knock(case: Case, tone: Tone) -> _Knock | None:
         times = round(tone.order / turn) if turn > 0 else 0
         if not 1 <= times <= MOST_PER_TURN or abs(tone.order / (times * turn) - 1) > EXACTLY:
             continue
-        rate = KNOCK_RATE if times in PER_TURN else DRIVEN_RATE / MOST_PER_TURN
+        rate = KNOCK_RATE if times in PER_TURN else TEETH_RATE / (times * EVERY_NUMBER)
         found.append(_Knock(times=times, body=body, rate=rate))
     return max(found, key=lambda one: one.rate, default=None)
 
@@ -108,15 +169,37 @@ def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> 
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
     knock = outside.rate / (1 + (middle_hz / PASSES_HZ) ** 2)
     found = comb.localisation
-    if found is not None and found.scatter is not None:
-        loose = 1 / LOOSE_SCATTER
-        pressed = 2 * exp(-0.5 * (found.scatter / LOAD_SCATTER) ** 2) / (LOAD_SCATTER * sqrt(2 * pi))
-        part *= UNEVEN_PARTS * loose + (1 - UNEVEN_PARTS) * pressed
-        knock *= loose
-    if found is not None and tone.meetings > 1:
+    if found is None:
+        return part / (part + knock)
+    for own, other in _alike(found, loose=not outside.driven):
+        part, knock = part * own, knock * other
+    if tone.meetings > 1:
         so_placed = KNOCKS_SO_PLACED.get(tone.meetings, min(KNOCKS_SO_PLACED.values()))
         # However faint: a place there is sought by itself, and shown where it is no chance.
         shows = disc_places(comb, tone.meetings, least=0.0) > 0
         part *= OTHER_DISCS_SHOW if shows else 1 - OTHER_DISCS_SHOW
         knock *= so_placed if shows else 1 - so_placed
     return part / (part + knock)
+
+
+def _alike(found: Localisation, *, loose: bool) -> Iterator[tuple[float, float]]:
+    """Densities of what was measured of the impacts' likeness if they are a part's, and if a knock's: of one that is
+    ``loose``, or else of driven teeth."""
+    if found.scatter is not None:
+        free, pressed = 1 / LOOSE_SCATTER, _half_normal(found.scatter, LOAD_SCATTER)
+        other = free if loose else LOOSE_TEETH * free + (1 - LOOSE_TEETH) * pressed
+        yield UNEVEN_PARTS * free + (1 - UNEVEN_PARTS) * pressed, other
+    if found.play_deg is not None and loose:
+        free, exact = 1 / LOOSE_DEG, _half_normal(found.play_deg, PLAY_DEG)
+        yield LATE_PARTS * free + (1 - LATE_PARTS) * exact, WEDGED * exact + (1 - WEDGED) * free
+    if found.uneven is not None and not loose:
+        rate = 2 / TEETH_DIFFER
+        unlike = rate**2 * found.uneven * exp(-rate * found.uneven)
+        equal = _half_normal(found.uneven, STANDS_DIFFER)
+        own = UNEVEN_PARTS * unlike + (1 - UNEVEN_PARTS) * equal
+        yield own, UNLIKE_TEETH * unlike + (1 - UNLIKE_TEETH) * equal
+
+
+def _half_normal(value: float, sigma: float) -> float:
+    """Density at ``value``, not below zero, of the size of something normal about zero."""
+    return 2 * exp(-0.5 * (value / sigma) ** 2) / (sigma * sqrt(2 * pi))

@@ -23,6 +23,12 @@ STANDS_DB, FEWEST_STANDING = 9.0, 3
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
 """Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
 stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
+ABSENT_DB = 9.0
+"""By how much two lines that stand must exceed, in the mean, all lines between and below them for these to be missing:
+noise moves a mean of two by two decibels, the difference of two by three, so that this is three of its standard
+deviations. The envelope of an impact falls off with frequency: of one strike a repeat no line is below the next."""
+TAKEN_DB = -60.0
+"""A line so low was taken for another comb's: nobody knows what stands there."""
 FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine nearby may happen to repeat as well: of measured
 bearings one was detected so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
@@ -331,8 +337,16 @@ def _of_faster(comb: CombEvidence) -> bool:
     two are missing below each."""
     stand = _standing(comb)
     every = gcd(*stand)
-    enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
+    enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
     return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
+
+
+def _between_missing(comb: CombEvidence, stand: Sequence[int]) -> bool:
+    """Whether all lines below the higher of two that stand, those but these two, are known and far lower."""
+    levels = [line.over_floor_db for line in comb.lines[: max(stand)]]
+    between = [level for number, level in enumerate(levels, 1) if number not in stand]
+    known = len(between) > 1 and min(between) > TAKEN_DB
+    return known and fmean(levels[number - 1] for number in stand) >= fmean(between) + ABSENT_DB
 
 
 def _alternates(comb: CombEvidence) -> bool:

@@ -68,8 +68,9 @@ class Counted:
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
-    """Fails on a finding, passes when none was made and every tone could have been seen; what may be another machine's,
-    or is a weak sign and no more, is undetermined."""
+    """Fails on a finding, passes when none was made and every tone could have been seen; what may be that of a machine
+    of the same kind, or is a weak sign and no more, is undetermined. What a drive turns at its acceptance is known, and
+    is no excuse."""
 
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
         return Outcome(
@@ -79,7 +80,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
 
     rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
     strong = [one for one in damage.found if not one[1].weak_sign]
-    own = [one for one in strong if one[1].other_machine is None]
+    own = [one for one in strong if not one[1].may_be_a_twins]
     if damage.found and not strong:
         file, likeliest = max(damage.found, key=lambda one: one[1].damage_probability)
         why = (

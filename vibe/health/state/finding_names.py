@@ -97,7 +97,9 @@ def finding_in_words(finding: Finding) -> str:
     either = "" if not twins else f", or {' or '.join(twins)} (not distinguishable by vibration),"
     plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
     state = "damaged" if finding.defect == LOCAL_DAMAGE else f"affected by {finding.defect}"
-    whose = "" if finding.other_machine is None else ", here or in the machine of the same kind next to it"
+    whose = "" if finding.other_machine is None else ", or what the drive turns strikes as often"
+    if finding.may_be_a_twins:
+        whose = ", here or in the machine of the same kind next to it"
     return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}{whose}"
 
 

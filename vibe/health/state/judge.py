@@ -32,6 +32,8 @@ WHOSE_IT_IS = (
     "nearer to one of the two, and repeat the measurement"
 )
 """What tells which of two drives is damaged."""
+WHETHER_DRIVEN = "Uncouple what this drive turns, or run it empty, and repeat the measurement"
+"""What tells damage from the strikes of a machine that the drive turns."""
 BOUNDARY_OF: dict[str, str] = {"B": "A/B", "C": "B/C", "D": "C/D"}
 """The boundary that a level has passed when it has just come into a zone."""
 
@@ -163,8 +165,15 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
         strength=(_SEVERITY[finding.severity], finding.damage_probability),
         part=to_inspect(finding),
         finding=finding,
-        advice="" if finding.other_machine is None else WHOSE_IT_IS,
+        advice=_first_of(finding),
     )
+
+
+def _first_of(finding: Finding) -> str:
+    """What must be done before anything is inspected."""
+    if finding.other_machine is None:
+        return ""
+    return WHOSE_IT_IS if finding.may_be_a_twins else WHETHER_DRIVEN
 
 
 def _percent(probability: float) -> str:

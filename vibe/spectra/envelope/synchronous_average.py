@@ -14,13 +14,10 @@ from scipy.special import log_ndtr, ndtr
 from vibe.core.evidence import Localisation
 from vibe.spectra.basic.fft import hann
 from vibe.spectra.envelope.bands import OVERSAMPLING, BandEnvelopes
+from vibe.spectra.envelope.impact_rows import FEWEST_TURNS_CUT, STRAY_SHARE, Differences, differences
 
 MOST_CELLS = 72
 """Cells of five degrees: finer than any part of a drive that is distinguished."""
-STRAY_SHARE = 0.02
-"""Share of the turns, the loudest in each cell, that may be a stray shock's."""
-FEWEST_TURNS_CUT = 20
-"""With fewer turns one of them is too large a share of what there is."""
 MOST_FINE_CELLS = 720
 """Cells of the turn on which a place is read: half a degree, finer than any pin's own width."""
 WEIGHTING_ROUNDS = 3
@@ -44,6 +41,15 @@ LONGEST_RINGING = 0.25
 SECOND_LOOK = 4.0
 """By how much a place must be surer that is read without what an impact's ringing covers: it is looked for twice, and
 what is left of a sound turn is read as one by chance twice as often."""
+THIRD_LOOK = 8.0
+"""The same of one read without what rises and falls evenly over many parts: looked for a third time."""
+HUMP_PARTS = 6
+"""Parts over which that reaches at least: that six parts which know nothing of one another should stand in such a row
+has the chance 2^5 / 6!, one in twenty."""
+SHARPER = 2
+"""Times by which the highest place must be narrower than that."""
+HUMP_NOISE = 3.0
+"""Standard errors of a cell by which it may stand higher than those nearer to the crest."""
 WITHOUT_SWELL = 0.4
 """A place read without the load's swell counts by this times the root of its chance: of 64,000 simulated sound turns of
 7 to 60 irregular parts, under a load that swells or none, no more come to that. Where few parts make all of a turn, a
@@ -53,7 +59,7 @@ LEAST_CHANCE = 1e-9
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
-SCATTER_FROM = 1e-2
+COMPARED_FROM = 1e-2
 """Chance of a place down to which nobody asks whether its impacts are alike (common practice)."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
@@ -305,7 +311,7 @@ def _staying(
     return power
 
 
-def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
+def localise(turn: Turn, *, meetings: int = 1, stands: int = 0) -> Localisation:
     """Whether one place (or ``meetings`` equally spaced ones) stands out of its own turn, and where.
 
     Pins and lobes of a healthy drive differ, so the envelope repeats turn by turn without damage. Such irregularity
@@ -315,13 +321,14 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     A load that goes round raises half of the turn and lowers the other; it is read without that swell as well.
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
+    ``stands``: turns after which a slower shaft, that turns another machine, stands as it did; 0 where none does.
     """
     best, even = _look(turn, meetings), _look(_without_swell(turn, meetings), meetings)
     chance = best.chance
     # The second look is paid for.
     if (paid := WITHOUT_SWELL * float(np.sqrt(even.chance))) < chance:
         best, chance = even, paid
-    return _placed(best, meetings, max(LEAST_CHANCE, chance))
+    return _placed(best, meetings, max(LEAST_CHANCE, chance), stands)
 
 
 def _without_swell(turn: Turn, meetings: int) -> Turn:
@@ -339,11 +346,13 @@ def _without_swell(turn: Turn, meetings: int) -> Turn:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Look:
-    """A turn as it was read, the law of its sound cells, and the ``chance`` of its highest place by that law."""
+    """A turn as it was read, the law of its sound cells, the ``chance`` of its highest place by that law, and the cells
+    (n,) in which no place is sought since something broad rises there."""
 
     turn: Turn
     law: _Rest
     chance: float
+    broad: NDArray[np.bool_]
 
 
 def _look(turn: Turn, meetings: int) -> _Look:
@@ -358,21 +367,64 @@ def _look(turn: Turn, meetings: int) -> _Look:
         ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
         if SECOND_LOOK * chance < probability:
             law, probability = ringing, SECOND_LOOK * chance
-    return _Look(turn=turn, law=law, chance=probability)
+    broad = np.zeros(n, dtype=bool)
+    hump = _hump(turn, top, spread)
+    if hump.any():
+        without, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond & ~hump)
+        if THIRD_LOOK * chance < probability:
+            law, probability, broad = without, THIRD_LOOK * chance, hump
+    return _Look(turn=turn, law=law, chance=probability, broad=broad)
 
 
-def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Localisation:
+def _hump(turn: Turn, top: int, spread: int) -> NDArray[np.bool_]:
+    """Cells (n,) of what rises and falls evenly over many parts, highest away from the sharp place ``top``; none where
+    nothing does, or where the highest place itself is no sharper.
+
+    Sound parts differ each from its neighbours. What knocks with play, once a turn, comes early and late, and its mean
+    is a hump over as many parts as its play is wide.
+    """
+    n = turn.level.size
+    free = _away(n, [top], spread)
+    if turn.parts == 0 or not free.any():
+        return np.zeros(n, dtype=bool)
+    hump = _slopes(turn, int(np.where(free, turn.level, -np.inf).argmax())) & free
+    wide = int(hump.sum())
+    sharp = SHARPER * int(_slopes(turn, top).sum()) <= wide
+    return hump if sharp and wide * turn.parts >= HUMP_PARTS * n else np.zeros(n, dtype=bool)
+
+
+def _slopes(turn: Turn, crest: int) -> NDArray[np.bool_]:
+    """Cells (n,) from ``crest`` down to either side, to where the level rises again or is that of half of the turn."""
+    level, n = turn.level, turn.level.size
+    middle, noise = float(np.median(level)), HUMP_NOISE * _median(turn.sigma)
+    found = np.zeros(n, dtype=bool)
+    found[crest] = True
+    for way in (-1, 1):
+        lowest = float(level[crest])
+        for step in range(1, n // 2):
+            cell = (crest + way * step) % n
+            if level[cell] > lowest + noise or level[cell] <= middle:
+                break
+            found[cell] = True
+            lowest = min(lowest, float(level[cell]))
+    return found
+
+
+def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: int = 0) -> Localisation:
     """The highest place of a turn and those that stand out with it."""
     turn, law, level = look.turn, look.law, look.turn.level
     n, top = level.size, int(level.argmax())
     spread = max(1, n // 18)
     spots = _spots(n, top, meetings)
     cells = [top]
-    free = _away(n, [top], spread)
+    free = _away(n, [top], spread) & ~look.broad
     if look.chance <= UNPLACED:
         for spot in spots[1:]:
             best = max(((spot + k) % n for k in range(-spread, spread + 1)), key=lambda i: level[i])
-            if _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE:
+            if (
+                not look.broad[best]
+                and _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE
+            ):
                 cells.append(best)
             # Nothing else is sought there: it would be the same part.
             free &= _away(n, [spot], spread)
@@ -386,63 +438,19 @@ def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Local
     cells = [top, *sorted(cells[1:], key=lambda i: -level[i])]
     height = float(level[top]) - law.middle
     width = int((level[[(top + k) % n for k in range(-spread * 2, spread * 2 + 1)]] > law.middle + height / 2).sum())
+    rows = Differences()
+    if false_alarm_probability <= COMPARED_FROM:
+        way = -1 if turn.backwards else 1
+        rows = differences(turn.passes, top, spread, way=way, meetings=meetings, stands=stands)
     return Localisation(
         false_alarm_probability=false_alarm_probability,
         peaks_deg=_places_deg(turn, cells, spread, closely=look.chance <= UNPLACED),
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
-        scatter=_scatter(turn, top, spread) if false_alarm_probability <= SCATTER_FROM else None,
+        scatter=rows.scatter,
+        play_deg=rows.play_deg,
+        uneven=rows.uneven,
     )
-
-
-def _scatter(turn: Turn, top: int, spread: int) -> float | None:
-    """Relative scatter from one turn to the next of the energy of impacts at the cell ``top``, beyond what noise may
-    stand for; None where too few turns are known. Of several channels the one that shows them clearest.
-
-    Half the mean square of differences of successive turns is the variance whatever the strength does slowly (von
-    Neumann et al. 1941, from memory). A squared envelope of mean ``b``, noise of variance ``v``, on which an impact of
-    energy ``x`` comes, scatters by v (1 + 2 x / b).
-    """
-    n, way = turn.level.size, -1 if turn.backwards else 1
-    length = 3 * spread + 1
-    window = (top + way * np.arange(-spread, 2 * spread + 1)) % n
-    elsewhere = [
-        (top + way * (start + np.arange(length))) % n
-        for start in range(3 * spread + 1, n - 3 * spread - length + 1, length)
-    ]
-    best: tuple[float, float] | None = None
-    for each in turn.passes:
-        # The first and the last turn are not whole.
-        known = each[1:-1][np.isfinite(each[1:-1]).all(axis=1)]
-        if known.shape[0] < FEWEST_TURNS_CUT or not elsewhere:
-            continue
-        rest = [_without_strays(known[:, cells].sum(axis=1)) for cells in elsewhere]
-        quiet = float(np.median([row.mean() for row in rest]))
-        noise = float(np.median([_successive(row) for row in rest]))
-        energy = _without_strays(known[:, window].sum(axis=1)) - quiet
-        mean = float(energy.mean())
-        if mean <= 0 or quiet <= 0:
-            continue
-        own_noise = noise * (1 + 2 * mean / quiet)
-        squared = (_successive(energy) - own_noise) / mean**2
-        # Of a variance known from differences of n values (3 / n)^0.5 is the relative standard error.
-        error = float(np.sqrt(3.0 / energy.size)) * (own_noise / mean**2 + max(squared, 0.0))
-        clear = mean / np.sqrt(max(noise, 1e-30))
-        if best is None or clear > best[0]:
-            best = clear, float(np.sqrt(max(squared - error, 0.0)))
-    return None if best is None else best[1]
-
-
-def _without_strays(energy: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Energies of all turns, the loudest few cut to the next: a stray shock strikes once."""
-    stray = int(np.ceil(STRAY_SHARE * energy.size))
-    ceiling = np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray]
-    return np.asarray(np.minimum(energy, ceiling), dtype=np.float32)
-
-
-def _successive(values: NDArray[np.float32]) -> float:
-    """Variance by the differences of successive values."""
-    return float(np.mean(np.diff(values.astype(np.float64)) ** 2)) / 2
 
 
 def _highest(
