@@ -128,7 +128,7 @@ def test_what_lies_opposite_is_looked_for_within_three_tenths_of_the_distance(of
 
 def row(over: Real, owned: NDArray[np.bool_] | None = None) -> machine._Heights:
     mine = np.zeros(over.size, dtype=bool) if owned is None else owned
-    return machine._Heights(over=over, step=STEP, kinds=(), owned=mine)
+    return machine._Heights(over=over, step=STEP, heights=(), at=np.zeros((0, over.size)), owned=mine)
 
 
 def surprise_at(over: Real, order: float, place: float) -> float:
@@ -173,7 +173,7 @@ def test_where_fewer_than_thirty_places_are_free_own_lines_are_compared_with_too
     over, owned = np.full(140, 100.0), np.ones(140, dtype=bool)
     owned[60 : 60 + free], over[60 : 60 + free] = False, 1.0
     over[70] = 50.0
-    shares = machine._shares(row(over, owned), np.empty((0, 1), dtype=np.int64), slice(0, 140), over, np.array([70]), 0)
+    shares = machine._shares_around(owned, over, np.array([70]), 0)
     assert bool(shares[0] > 0.5) is with_own
 
 
