@@ -23,6 +23,7 @@ from vibe.ingest.quality.recording import (
     gaps,
     missing_codes,
     overflow,
+    packed,
     quantity,
     repeats,
     slew,
@@ -69,14 +70,14 @@ def assess(
         or pulses.frames(signal)
         or pulses.gain_in_frames(signal)
     )
-    thin = thinned.thinned(signal) or thinned.packed(signal)
+    thin = thinned.thinned(signal) or packed.packed(signal)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     level_db = gain_step.band_levels(signal)
     reasons = [
         *gaps.missing(signal),
         *(overflow.overflow(signal) or amplitude.clipping(signal) or amplitude.bent_on_one_side(signal)),
         *thin,
-        *missing_codes.missing_codes(signal),
+        *([] if thin else missing_codes.missing_codes(signal)),
         *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
