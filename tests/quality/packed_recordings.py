@@ -341,18 +341,19 @@ COUNT = len(SPOILT) + len(GOOD)
 """Even numbers are spoilt, odd ones good."""
 
 
-def samples(number: int) -> tuple[str, dict[str, NDArray[np.float32]], float]:
-    """Name, channels [m/s²] and rate of the recording of that number: damaged where the number's half is odd."""
+def samples(number: int, draw: int = 0) -> tuple[str, dict[str, NDArray[np.float32]], float]:
+    """Name, channels [m/s²] and rate of the recording of that number: damaged where the number's half is odd. Another
+    ``draw`` is another machine of the same kind."""
     name, machine, through = _spec(number)
-    sound, damaged, _ = _made(machine, number, struck=bool(number // 2 % 2))
+    sound, damaged, _ = _made(machine, number + 1000 * draw, struck=bool(number // 2 % 2))
     out, rate_hz = through(damaged if number // 2 % 2 else sound, machine.rate_hz)
     return name, {f"point {n + 1}": row.astype(np.float32) for n, row in enumerate(out)}, rate_hz
 
 
-def recording(number: int) -> Recording:
+def recording(number: int, draw: int = 0) -> Recording:
     """The same with what its coder does to a damage."""
     name, machine, through = _spec(number)
-    sound, damaged, struck_hz = _made(machine, number)
+    sound, damaged, struck_hz = _made(machine, number + 1000 * draw)
     sound_out, rate_hz = through(sound, machine.rate_hz)
     damaged_out, _ = through(damaged, machine.rate_hz)
 
@@ -360,11 +361,12 @@ def recording(number: int) -> Recording:
         return comb_db(x, at_hz, struck_hz, below_hz=machine.below_limit_hz)
 
     without = (damaged[-1], damaged_out[-1]) if machine.one_struck else (sound[0], sound_out[0])
+    taken = damaged_out if number // 2 % 2 else sound_out
     return Recording(
         name=name, packed=number % 2 == 0, rate_hz=rate_hz,
         heard_db=(heard_db(damaged[0], machine.rate_hz), heard_db(damaged_out[0], rate_hz)),
         invented_db=(heard_db(without[0], machine.rate_hz), heard_db(without[1], rate_hz)),
-        channels=samples(number)[1],
+        channels={f"point {n + 1}": x.astype(np.float32) for n, x in enumerate(taken)},
     )  # fmt: skip
 
 

@@ -7,7 +7,6 @@ beginning: pitch errors of its pins and lobes, and a race that is not quite even
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -160,8 +159,8 @@ def _sound(condition: Condition, rng: np.random.Generator) -> tuple[Samples, lis
     return turns, out
 
 
-def past(number: int) -> Past:
-    """The past of that number."""
+def past(number: int, earlier: int = EARLIER) -> Past:
+    """The past of that number, so many captures long."""
     which, damaged = number // 2, bool(number % 2)
     rng = np.random.default_rng((99, number))
     name, change = HARMLESS[which]
@@ -173,8 +172,8 @@ def past(number: int) -> Past:
     captures: list[dict[str, NDArray[np.float32]]] = []
     loads: list[float | None] = []
     heard = []
-    for capture in range(EARLIER + 1):
-        new = capture == EARLIER
+    for capture in range(earlier + 1):
+        new = capture == earlier
         scatter = rng.normal(size=4)
         now = replace(
             usual, speed_hz=NOMINAL_HZ * (1 + 0.002 * scatter[0]), lines=1 + 0.06 * scatter[1],
@@ -206,10 +205,3 @@ def past(number: int) -> Past:
         load_percent=tuple(loads),
         heard_db=tuple(heard),
     )
-
-
-def in_folder(number: int) -> tuple[Past, Path, Path, Path, tempfile.TemporaryDirectory[str]]:
-    """A past, written, with the folder that holds it."""
-    folder = tempfile.TemporaryDirectory()
-    made = past(number)
-    return made, *made.written(Path(folder.name)), folder
