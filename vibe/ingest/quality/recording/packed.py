@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import median_filter
 
 from vibe.core.capture import Reason, Verdict
 from vibe.ingest.quality.prepared_signal import Floats, Signal, density
@@ -127,6 +126,16 @@ _BUSY = 0.15
 """Share of its bins that may be down in one segment: with more, the machine changes and no coder works."""
 
 
+def _around(levels_db: Floats) -> Floats:
+    """Medians of the bins within ``_AROUND`` of each, in steps of a few, of every segment."""
+    few = _AROUND // 4
+    starts = range(0, levels_db.shape[1], few)
+    medians = [
+        np.median(levels_db[:, max(0, a + few // 2 - _AROUND) : a + few // 2 + _AROUND + 1], axis=1) for a in starts
+    ]
+    return np.repeat(np.stack(medians, axis=1), few, axis=1)[:, : levels_db.shape[1]]
+
+
 def _patchy(signal: Signal) -> list[Reason]:
     """Whole bands that are gone for moments while their neighbours are there, whether or not it has an end."""
     low, high = _FIRST_BINS // 2, int(_TOP[1] * _SHORT)
@@ -134,7 +143,7 @@ def _patchy(signal: Signal) -> list[Reason]:
     against_usual = levels - np.median(levels, axis=0)
     if len(levels) < 64 or float((against_usual < -_DEEP_DB).mean()) < _DEEP:
         return []
-    below = against_usual - median_filter(against_usual, size=(1, 2 * _AROUND + 1), mode="nearest")
+    below = against_usual - _around(against_usual)
     below = below[(below < -_PATCH_DB).mean(axis=1) < _BUSY]
     if not below.size or float((below < -_DEEP_DB).mean()) < _DEEP:
         return []
