@@ -39,6 +39,18 @@ def test_good_recordings_are_not_called_packed(number: int) -> None:
     assert "packed" not in codes_of(number)
 
 
+def test_what_lies_above_a_filters_end_does_not_count_as_seen() -> None:
+    _, channels, rate_hz = samples(25)
+    (channel,) = (
+        Channel(name=name, quantity="acceleration", recorded_unit="m/s^2", samples=x, sample_rate_hz=rate_hz)
+        for name, x in channels.items()
+    )
+    quality = assess(channel)
+    assert quality.verdict == "usable"
+    assert quality.usable_band_hz is not None
+    assert 5_500 < quality.usable_band_hz[1] < 6_400
+
+
 def rounded(widening: float) -> NDArray[np.float32]:
     """Noise in eight bits, whose steps widen by about that factor from the middle to the end."""
     x = np.clip(np.random.default_rng(2).normal(0, 0.3, 65_536), -1, 1)

@@ -7,6 +7,8 @@ four on the change since the last sample.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.fft
 
@@ -39,36 +41,69 @@ _HOLES = 0.03
 keeps a twentieth to a third left 0.03 to 0.5, a steep filter less than 0.005)."""
 
 
-def _walled(signal: Signal) -> list[Reason]:
-    """Holes down to the rounding in a spectrum that ends in a wall. A low-pass alone leaves the wall and no holes."""
-    if signal.missing > 0 or signal.x.size < 16 * _LONG:
-        return []
+@dataclass(frozen=True, slots=True, eq=False)
+class SpectrumEnd:
+    """A wall above which there is nothing but rounding: its ``bin`` in the usual level [dB] of long segments, from
+    ``_FIRST_BINS`` on, and the level of the ``rounding_db``."""
+
+    bin: int
+    usual_db: Floats
+    rounding_db: float
+    hz: float
+
+
+def spectrum_end(signal: Signal) -> SpectrumEnd | None:
+    """Where the spectrum ends in a wall, by a filter of software or by packing; None where it does not."""
+    if signal.missing > 0 or signal.rms == 0 or signal.x.size < 16 * _LONG:
+        return None
     spectrum = density(signal, longest_s=4.0, window=np.blackman)
     low, high = (int(share * signal.rate_hz / spectrum.step_hz) for share in _TOP)
     nothing = float(np.median(spectrum.values[low : max(high, low + 1) : 16]))
     if nothing > 10 ** (-_NOTHING_DB / 10) * float(spectrum.values.max(initial=0.0)):
-        return []
-    long = _levels_db(signal, _LONG)
-    usual = np.median(long, axis=0)[_FIRST_BINS : int(_TOP[1] * _LONG)]
+        return None
+    usual = np.median(_levels_db(signal, _LONG), axis=0)[_FIRST_BINS : int(_TOP[1] * _LONG)]
     rounding = float(np.median(usual[int(_TOP[0] * _LONG) - _FIRST_BINS :]))
     occupied = np.flatnonzero(usual > rounding + _OCCUPIED_DB)
     near, far = _WALL_BINS
     end = int(occupied[-1]) if occupied.size else 0
     if end < far or end + far > usual.size or usual.max() < rounding + _RANGE_DB:
-        return []
+        return None
     if np.median(usual[end - far : end + 1]) - np.median(usual[end + near : end + near + far]) < _WALL_DB:
+        return None
+    hz = (end + _FIRST_BINS) * signal.rate_hz / _LONG
+    return SpectrumEnd(bin=end, usual_db=usual, rounding_db=rounding, hz=hz)
+
+
+def ends_early(signal: Signal, end: SpectrumEnd | None) -> tuple[list[Reason], float | None]:
+    """A remark where the file's rate promises more than it holds, and up to where it holds something [Hz]."""
+    if end is None or end.hz >= _TOP[0] * signal.rate_hz:
+        return [], None
+    return [
+        Reason(
+            code="ends_early",
+            text=f"nothing but rounding above {end.hz:.3g} Hz: impacts that ring higher do not show",
+            remedy="Where those matter, record without a low-pass, at the sensor's own rate and without packing.",
+            verdict="usable",
+        )
+    ], end.hz
+
+
+def _walled(signal: Signal, found: SpectrumEnd | None) -> list[Reason]:
+    """Holes down to the rounding in a spectrum that ends in a wall. A low-pass alone leaves the wall and no holes."""
+    if found is None:
         return []
-    short = _running(_levels_db(signal, _SHORT))[:, _FIRST_BINS // 2 : (end + _FIRST_BINS) * _SHORT // _LONG - near]
+    end, usual, rounding = found.bin, found.usual_db, found.rounding_db
+    last = (end + _FIRST_BINS) * _SHORT // _LONG - _WALL_BINS[0]
+    short = _running(_levels_db(signal, _SHORT))[:, _FIRST_BINS // 2 : last]
     typical = np.median(short, axis=0)
     clear = typical > rounding + 10 * np.log10(_SHORT / _LONG) + _SURE_DB
     away = typical - np.quantile(short, _AWAY, axis=0) > _AWAY_DB
     comes_and_goes = float(away[clear].mean()) if clear.any() else 0.0
     if max(float((usual[:end] < rounding + _EMPTY_DB).mean()), comes_and_goes) < _HOLES:
         return []
-    end_hz = (end + _FIRST_BINS) * signal.rate_hz / _LONG
     return [
         _reason(
-            f"what is weak is missing, and all above {end_hz:.3g} Hz: the recording was packed as music and "
+            f"what is weak is missing, and all above {found.hz:.3g} Hz: the recording was packed as music and "
             "speech are, and small damage is gone with the rest",
             "rejected",
         )
@@ -82,11 +117,11 @@ def _levels_db(signal: Signal, size: int, most: int = _LOOKED_AT) -> Floats:
     return np.asarray(10 * np.log10(np.square(lines.real) + np.square(lines.imag) + 1e-12), dtype=np.float64)
 
 
-def packed(signal: Signal) -> list[Reason]:
+def packed(signal: Signal, end: SpectrumEnd | None) -> list[Reason]:
     """The first sign of loss that is found; recordings are packed once, as a rule."""
     if signal.missing > 0 or signal.rms == 0 or signal.x.size < 16 * _LONG:
         return []
-    return _walled(signal) or _patchy(signal) or _companded(signal) or _by_differences(signal)
+    return _walled(signal, end) or _patchy(signal) or _companded(signal) or _by_differences(signal)
 
 
 def _reason(text: str, verdict: Verdict) -> Reason:
