@@ -39,16 +39,23 @@ def test_good_recordings_are_not_called_packed(number: int) -> None:
     assert "packed" not in codes_of(number)
 
 
-def test_what_lies_above_a_filters_end_does_not_count_as_seen() -> None:
-    _, channels, rate_hz = samples(25)
-    (channel,) = (
-        Channel(name=name, quantity="acceleration", recorded_unit="m/s^2", samples=x, sample_rate_hz=rate_hz)
-        for name, x in channels.items()
-    )
-    quality = assess(channel)
+@pytest.mark.parametrize(("cut_hz", "ends"), [(4_000.0, True), (7_600.0, False)])
+def test_what_lies_above_a_filters_end_does_not_count_as_seen(cut_hz: float, ends: bool) -> None:
+    """At a fifth of the rate, but not where all recorders end."""
+    x = np.fft.rfft(np.random.default_rng(6).normal(size=120_000))
+    x[np.fft.rfftfreq(120_000, 1 / 20_000) > cut_hz] = 0
+    line = 30 * np.sin(2 * np.pi * 181.3 * np.arange(120_000) / 20_000)
+    row = np.round((np.fft.irfft(x, 120_000) + line) / 1e-3) * 1e-3
+    quality = assess(
+        Channel(
+            name="point", quantity="acceleration", recorded_unit="m/s^2", samples=row.astype(np.float32),
+            sample_rate_hz=20_000.0,
+        )
+    )  # fmt: skip
+    assert ("ends_early" in {reason.code for reason in quality.reasons}) is ends
     assert quality.verdict == "usable"
     assert quality.usable_band_hz is not None
-    assert 5_500 < quality.usable_band_hz[1] < 6_400
+    assert quality.usable_band_hz[1] == pytest.approx(4_000 if ends else 20_000 / 2.56, rel=0.02)
 
 
 def rounded(widening: float) -> NDArray[np.float32]:

@@ -52,14 +52,19 @@ class SpectrumEnd:
     hz: float
 
 
+def _top_db(signal: Signal) -> float:
+    """What lies at the top of the spectrum, over the strongest line [dB]."""
+    spectrum = density(signal, longest_s=4.0, window=np.blackman)
+    low, high = (int(share * signal.rate_hz / spectrum.step_hz) for share in _TOP)
+    top = float(np.median(spectrum.values[low : max(high, low + 1) : 16]))
+    return float(10 * np.log10(max(top, 1e-300) / max(float(spectrum.values.max(initial=0.0)), 1e-300)))
+
+
 def spectrum_end(signal: Signal) -> SpectrumEnd | None:
     """Where the spectrum ends in a wall, by a filter of software or by packing; None where it does not."""
     if signal.missing > 0 or signal.rms == 0 or signal.x.size < 16 * _LONG:
         return None
-    spectrum = density(signal, longest_s=4.0, window=np.blackman)
-    low, high = (int(share * signal.rate_hz / spectrum.step_hz) for share in _TOP)
-    nothing = float(np.median(spectrum.values[low : max(high, low + 1) : 16]))
-    if nothing > 10 ** (-_NOTHING_DB / 10) * float(spectrum.values.max(initial=0.0)):
+    if _top_db(signal) > -_NOTHING_DB:
         return None
     usual = np.median(_levels_db(signal, _LONG), axis=0)[_FIRST_BINS : int(_TOP[1] * _LONG)]
     rounding = float(np.median(usual[int(_TOP[0] * _LONG) - _FIRST_BINS :]))
@@ -188,8 +193,8 @@ def _patchy(signal: Signal) -> list[Reason]:
         return []
     return [
         _reason(
-            "bands of its spectrum are missing for moments while their neighbours are there: the recording was packed "
-            "as music and speech are, and small damage is gone with the rest",
+            "bands are missing for moments while their neighbours are there: the recording was packed as music and "
+            "speech are, and small damage is gone",
             "rejected",
         )
     ]
@@ -226,8 +231,8 @@ def _companded(signal: Signal) -> list[Reason]:
         return []
     return [
         _reason(
-            f"only {counts.size} values, {min(widened):.2g} times as far apart where they are large: the recording was "
-            "packed as telephones do in eight bits, whose noise swells with the vibration and covers what is small",
+            f"{counts.size} values, {min(widened):.2g} times as far apart where they are large: packed as telephones "
+            "do in eight bits, whose noise covers what is small",
             "limited",
         )
     ]
@@ -246,6 +251,11 @@ Poisson). A tone whose slope is held makes one class stand out, differences in f
 empty."""
 
 
+_NOISE_DB = 80.0
+"""A few bits leave noise that lies at most so far below the strongest line in a spectrum of four seconds (derived: 33
+dB below the whole at 12 kHz); ratios of a clean tone that fits the rate are few as well."""
+
+
 def _by_differences(signal: Signal) -> list[Reason]:
     """Changes from sample to sample that stand in few ratios to one another.
 
@@ -259,7 +269,7 @@ def _by_differences(signal: Signal) -> list[Reason]:
     both = clear[1:] & clear[:-1]
     ratio = np.log(change[1:][both] / change[:-1][both])
     counts, _ = np.histogram(ratio, bins=round(2 * _SPAN / _CLASS), range=(-_SPAN, _SPAN))
-    if counts.sum() < _FEWEST_RATIOS:
+    if counts.sum() < _FEWEST_RATIOS or _top_db(signal) < -_NOISE_DB:
         return []
     expected = np.convolve(counts, np.ones(_SMOOTH) / _SMOOTH, "valid")
     seen = counts[_SMOOTH // 2 : -(_SMOOTH // 2)]
@@ -268,8 +278,8 @@ def _by_differences(signal: Signal) -> list[Reason]:
         return []
     return [
         _reason(
-            "its changes from sample to sample stand in few ratios to one another: the recording was packed by "
-            "differences in a few bits, as voice recorders do, and small damage lies below their noise",
+            "changes from sample to sample stand in few ratios: the recording was packed by differences of a few bits, "
+            "whose noise covers small damage",
             "rejected",
         )
     ]
