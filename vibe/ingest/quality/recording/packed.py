@@ -161,7 +161,8 @@ _AROUND = 20
 """Bins to each side that say what is usual in a segment: what blows and loads raise and lower, they do over a width."""
 _PATCH_DB, _PATCH_BINS, _PATCHES = 20.0, 5, 2e-5
 """A coder drops whole bands: so many bins in a row lie so far down together. Two lines that beat fill fewer, noise
-hardly ever does it (in all of the same less than 0.00001 of the cells begin such a row, in packed ones up to 0.001)."""
+hardly ever does it (in the measured channels less than 0.00001 of the cells begin such a row, in packed ones up to
+0.001)."""
 _BUSY = 0.15
 """Share of its bins that may be down in one segment: with more, the machine changes and no coder works."""
 
