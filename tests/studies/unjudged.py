@@ -85,6 +85,8 @@ UNJUDGED: dict[str, str] = {
     "vibe/ingest/quality/prepared_signal.py _FEW_VALUES": _LOOK,
     "vibe/ingest/quality/recording/missing_codes.py _MOST": _LOOK,
     "vibe/ingest/quality/recording/thinned.py _LOOKED_AT": _LOOK,
+    "vibe/ingest/quality/recording/packed.py _LOOKED_AT": _LOOK,
+    "vibe/ingest/quality/recording/packed.py _PATCHES_AT": _LOOK,
     "vibe/ingest/quality/recording/repeats.py _MIX": _MIXES,
     "vibe/ingest/quality/recording/quantity.py _BANDS": _BREADTH,
     "vibe/ingest/quality/recording/gain_step.py _BANDS_FROM_HZ": "the lowest bands hold too few bins and are left out",

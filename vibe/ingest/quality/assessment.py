@@ -23,6 +23,7 @@ from vibe.ingest.quality.recording import (
     gaps,
     missing_codes,
     overflow,
+    packed,
     quantity,
     repeats,
     slew,
@@ -69,14 +70,16 @@ def assess(
         or pulses.frames(signal)
         or pulses.gain_in_frames(signal)
     )
-    thin = thinned.thinned(signal) or thinned.packed(signal)
+    end = packed.spectrum_end(signal)
+    thin = thinned.thinned(signal) or packed.packed(signal, end)
+    ends, until_hz = packed.ends_early(signal, end) if not thin else ([], None)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     level_db = gain_step.band_levels(signal)
     reasons = [
         *gaps.missing(signal),
         *(overflow.overflow(signal) or amplitude.clipping(signal) or amplitude.bent_on_one_side(signal)),
         *thin,
-        *missing_codes.missing_codes(signal),
+        *([] if thin else missing_codes.missing_codes(signal)),
         *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
@@ -93,11 +96,12 @@ def assess(
         *hum.hum(signal, speed_hz),
         *sent,
         *shocks.stray_shock(signal),
+        *ends,
         *short,
         *coverage.sample_rate(signal, highest_hz, speed_hz),
     ]
     low_hz = max(LIMIT.lowest_periods / channel.duration_s, above_hz or 0.0, from_hz or 0.0)
-    high_hz = min(channel.sample_rate_hz / LIMIT.nyquist_factor, below_hz or float("inf"))
+    high_hz = min(channel.sample_rate_hz / LIMIT.nyquist_factor, below_hz or float("inf"), until_hz or float("inf"))
     return _verdict(channel, reasons, (low_hz, high_hz))
 
 
