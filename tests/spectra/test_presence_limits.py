@@ -149,13 +149,14 @@ def test_recorders_pass_what_lies_below_their_rate_over_two_and_a_half() -> None
 def weighed(
     monkeypatch: pytest.MonkeyPatch, spread: float, own: float = 9.0, mesh: float = 9.0
 ) -> tuple[Any, Any, Any]:
-    """Lines of the drive and its decoys, speeds, and what is found where all and mesh alone say so much of it."""
+    """Lines of the drive and its decoys, speeds, and what is found where all say so much of it, and its mesh adds so
+    much of that."""
     asked: list[tuple[Any, Any]] = []
 
     def evidence(axes: Any, strays: Any, shaft: Any, lines: Any, speeds: Any) -> Any:
         asked.append((lines, speeds))
         found = np.full((lines.orders.shape[0], speeds.size), -50.0)
-        found[0], found[1] = own, mesh
+        found[0], found[1] = own, own - mesh
         return found
 
     monkeypatch.setattr(presence_module, "_evidence", evidence)
@@ -225,3 +226,39 @@ def test_lines_a_quarter_as_high_as_usual_are_missing(drop_db: float, missing: b
 def test_lines_are_followed_in_segments_of_sixteen_turns(turns: float, seen: bool) -> None:
     """A Hann window of them shows lines an eighth of an order apart: two bins."""
     assert bool(gap(160.5 if turns < 10 else 159.0, turns) > 0.0) is seen
+
+
+def meshes(*orders: float) -> Axis:
+    """An axis on which a shaft stands, and lines at ``orders``."""
+    row = np.zeros(40_000)
+    row[[round(order / STEP) for order in (1.0, 2.0, 3.0, *orders)]] = 80.0
+    return Axis(rows=((row, STEP),), audible=presence_module.AUDIBLE)
+
+
+RV = [Family(count=40, unit=0.37, difference=1), Family(count=17, unit=0.97)]
+
+
+@pytest.mark.parametrize(("orders", "detected"), [((14.8,), False), ((16.49,), False), ((14.8, 16.49), True)])
+def test_two_meshings_of_which_neither_is_proof_are_one_together(orders: tuple[float, ...], detected: bool) -> None:
+    found = presence([meshes(*orders)], RV, 1e-6)
+    assert found is not None
+    assert found.detected is detected
+
+
+def test_a_line_that_two_meshings_share_shows_one_of_them() -> None:
+    shared = [RV[0], Family(count=16, unit=14.8 / 16)]
+    one, same = (presence([meshes(14.8)], families, 1e-6) for families in (RV, shared))
+    assert one is not None
+    assert same is not None
+    assert same.own == pytest.approx(one.own, abs=0.5)
+    assert not same.detected
+
+
+def test_what_slow_knocks_put_on_the_mesh_is_no_mesh() -> None:
+    """A row of lines every tenth of an order, as a stepping table makes, has one wherever it is looked for."""
+    row = meshes(*np.arange(10.0, 60.0, 0.1).tolist())
+    wheel = [Family(count=30, unit=1.0)]
+    found = [presence([row], wheel, 1e-6, outside_combs=combs) for combs in ((), (0.1,))]
+    assert found[0] is not None
+    assert found[1] is not None
+    assert found[1].own < found[0].own

@@ -36,7 +36,7 @@ def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_sim
         assert 0.7 * share < seen < 0.95 * share
 
 
-@pytest.mark.parametrize(("part", "detected"), [(0, 0.9), (1, 0.5), (2, 0.4)])
+@pytest.mark.parametrize(("part", "detected"), [(0, 0.9), (1, 0.5), (2, 0.4), (3, 0.6)])
 def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_never_detected(
     part: int, detected: float
 ) -> None:
@@ -49,7 +49,7 @@ def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_neve
 
 def test_three_in_ten_drives_modulate_what_rings() -> None:
     found = envelope_axis(spectra(np.ones((1, 4000), dtype=np.float32)), 25.0, [50.0])
-    assert [log(1 - one) for one in found.audible] == pytest.approx([log(0.7)] * 3)
+    assert [log(1 - one) for one in found.audible] == pytest.approx([log(0.7)] * 4)
 
 
 PAIR = Family(count=30, unit=1.0, difference=1)
@@ -87,3 +87,41 @@ def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: boo
     plain = Family(count=30, unit=1.0)
     none, one = (presence._shaft(axis(**lines), NO_STRAYS, plain, SPEEDS, ())[0] for lines in ({}, {f"o{order}": 3.0}))
     assert bool(one > none + 0.1) is counts
+
+
+COMMON = Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=np.full(400, 60.0), places=1000)
+"""Lines at two places in five."""
+
+
+@pytest.mark.parametrize(("strays", "covered", "least", "most"), [
+    (NO_STRAYS, (), 0.0, 0.0), (COMMON, (), -3.5, -2.0), (COMMON, (1, 2), -5.0, -4.0),
+])  # fmt: skip
+def test_a_speed_is_one_of_150_that_the_shafts_own_lines_must_pay_for(
+    strays: Strays, covered: tuple[int, ...], least: float, most: float
+) -> None:
+    """Where every other line is as high as the shaft's first three, these do not show the speed: what is counted was
+    found at the best of many. Places that another rotor's lines cover show nothing of it."""
+    lines = axis(o1=50.0, o2=50.0, o3=50.0)
+    found = presence._shaft(lines, strays, Family(count=30, unit=1.0), SPEEDS, covered, presence.CHOSEN)
+    assert least <= found[0] <= most
+
+
+def beside(*spaced: tuple[float, float], middle: float = 50.0) -> float:
+    """What a place at order 20 says next to lines ``spaced`` (distance, surprise), where something knocks once in
+    ten turns."""
+    rows = axis(o20=middle, **{f"o{20 + off:.2f}".replace(".", "_"): high for off, high in spaced}).without_rows([0.1])
+    return float(rows.at(np.array([20.0]))[0])
+
+
+def test_a_line_no_higher_than_those_before_and_after_it_is_one_of_a_row() -> None:
+    assert np.isnan(beside((-0.1, 20.0), (0.1, 20.0)))
+    assert beside((-0.1, 15.0), (0.1, 20.0)) == 50.0  # A third as high still counts as one as high.
+    assert beside((0.1, 50.0)) == 50.0
+    assert beside((-0.2, 50.0), (0.2, 50.0)) == 50.0
+    # Noise has no rows.
+    assert beside((-0.1, 4.5), (0.1, 4.5), middle=4.5) == 4.5
+
+
+def test_knocks_whose_lines_run_together_have_no_row() -> None:
+    row = axis(o20=50.0, o20_02=50.0, o19_98=50.0)
+    assert row.without_rows([0.02]).at(np.array([20.0]))[0] == 50.0

@@ -49,6 +49,7 @@ def found(monkeypatch: pytest.MonkeyPatch, leads: list[float], apart: float = 0.
         return np.array([[leads[int(one) - 40]] for one in pins])
 
     monkeypatch.setattr(rival_drives, "_totals", totals)
+    monkeypatch.setattr(rival_drives, "_sister", lambda *_: None)
     return rivals(axis(), [own], 1e-4)
 
 

@@ -190,3 +190,28 @@ def test_pitch_errors_of_two_like_discs_are_no_mesh_of_few_pins(seed: int) -> No
     errors = np.arange(2.0, 60.0, 2.0)
     own = np.concatenate([30 / 29 * np.arange(1.0, 9.0), [30.0, 60.0]])
     assert rivals(recorded(errors, own, seed=seed), [family(30, passes=0)], 1e-4) == []
+
+
+def test_a_second_drive_of_the_kind_is_no_drive_of_other_counts() -> None:
+    """Its shaft, 1/68 faster, lies where lobes of 69 pins would: pulses show this one's speed, and its own families are
+    all there."""
+    second = 69 / 68
+    pitch = second * np.arange(4.0, 130.0)
+    axis = recorded(np.array([1.0, 2.0, 3.0, 44.0]), drive(44, speed=second), pitch)
+    found = rivals(axis, [family(44)], 1e-5, 1e-5)
+    assert found
+    assert found[0].sister == pytest.approx(second, abs=STEP / 8)
+    lines = found[0].sisters_lines(family(44), TOP)
+    assert min(abs(order - 44 * second) for order in lines) < STEP
+    # Of a drive of 69 pins only the lobes lie there.
+    others = rivals(recorded(drive(69)), [family(44)], 1e-5, 1e-5)
+    assert others
+    assert all(one.sister is None and not one.sisters_lines(family(44), TOP) for one in others)
+
+
+def test_what_a_drive_leaves_whose_counts_are_known_need_not_show_twice_as_clearly() -> None:
+    axis, taken = recorded(drive(30)), [50.5]
+    plain, counted = (presence([axis], [family(30)], 1e-5, rival=taken, counted=known) for known in (False, True))
+    assert plain is not None
+    assert counted is not None
+    assert counted.own - plain.own == pytest.approx(4.6)

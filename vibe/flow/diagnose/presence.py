@@ -102,10 +102,16 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         known = axis.without(strikes, kept=own).without_lines(_of_damage(reading, table, findings, axis.top), kept=own)
         reach = spread if pulsed else SLIP
         others = rivals(known, families, spread, reach)
-        # Lines of what the drive turns are no other drive's.
+        # Lines of what the drive turns are no other drive's, nor are those of a second drive of its kind.
         driven = driven_orders(axis, turn, own) if others and (turn := _output_turn(table)) is not None else []
-        others = rivals(known.without(driven, kept=own), families, spread, reach) if driven else others
-        was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
+        if driven:
+            known = known.without(driven, kept=own)
+            others = rivals(known, families, spread, reach)
+        alike = [order for other in others for order in other.sisters_lines(families[0], axis.top)]
+        if alike:
+            others = rivals(known.without_lines(alike, kept=own), families, spread, reach)
+        taken = [*alike, *(float(order) for other in others for order in other.lines(axis.top))]
+        was = ask(rival=taken, counted=not others) or was if taken else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
     # Where another mesh explains more and the drive's own lines speak against it, damage is that other machine's.

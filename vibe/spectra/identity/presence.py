@@ -29,8 +29,9 @@ MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
 """Lines of each family that are looked for: the first ones, which are strongest (common practice)."""
 MOST_HARMONICS = 8
 """Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
-AUDIBLE = (0.9, 0.5, 0.4)
-"""Probability that mesh, pins' pass, lobes of a sound drive are detected at all (common practice)."""
+AUDIBLE = (0.9, 0.5, 0.4, 0.6)
+"""Probability that mesh, pins' pass, lobes of a sound drive, and side lines of its mesh, are detected at all (common
+practice)."""
 IN_ENVELOPE = 0.3
 """And that they modulate what rings above."""
 SHAFT_SEEN = 0.9
@@ -41,9 +42,12 @@ SHAFT_MISSING = -5.0
 off the whole multiples may be the whole multiples of another rotor."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
-COVERED = ALIAS - 5.0
-"""The same where another rotor's line covers the first and none of the others stands: then the mesh alone chose the
-speed, and found a line in one of some 150 places (ln 150; 6 % of 25 orders, a bin of 0.01 orders each)."""
+CHOSEN = 5.0
+"""Log odds, ln 150, that a speed found in the signal costs, which the shaft's own lines must pay first: where they do
+not stand, what is counted chose the speed, and found a line in one of some 150 places (6 % of 25 orders, a bin of 0.01
+orders each)."""
+COVERED = ALIAS - CHOSEN
+"""The same where another rotor's line covers the first and none of the others stands."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
 CLEAR_BINS = 5.0
@@ -84,6 +88,10 @@ LONGEST_GAP_S = 1.0
 """Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 ANTI_ALIAS = 2 / 2.56
 """Share of half the sample rate up to which recorders pass what they measure; their filters fall off above."""
+SLOW = 0.5
+"""Share of the turns of a contact below which what knocks is slower than anything that makes side lines of a mesh."""
+ROW_APART_BINS = 6
+"""Bins between the lines of a row from which on each is one of its own: the best of three bins, and as many between."""
 OUTSIDE_APART = 8.0
 """Times the bins hidden at its lines by which those of an outside comb must lie apart: a denser one would hide all."""
 HUM_HARMONICS = 40
@@ -99,8 +107,11 @@ FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
 MOST_AT_ONCE = 2**15
 """Places that are read together, so that what they need stays in the processor's cache."""
-PARTS = 3
-"""Families of lines that a meshing makes: mesh with its side lines, pass of the pins, lobes."""
+PARTS = 4
+"""Families of lines that a meshing makes: mesh, pass of the pins, lobes, and side lines of the mesh: all of these
+stand or none, as its load changes in a turn or does not."""
+MESH, SIDE_LINES = 0, 3
+"""Numbers of the two that show the counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,7 +158,8 @@ class Family:
 
     def lines(self, counts: Sequence[int], apart: float = 0.0) -> Lines:
         """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes. Side lines no
-        more than ``apart`` (orders) from their mesh's are left out: its line stands there too."""
+        more than ``apart`` (orders) from their mesh's are left out, since its line stands there too, and of two no
+        farther from each other one."""
         count = np.array(counts, dtype=np.float64)[:, None]
         unit = past = np.full_like(count, self.unit)
         if self.difference:
@@ -162,12 +174,13 @@ class Family:
         for further in spacings[2:]:
             further[(further == unit) | (further == past)] = np.nan
         spacings = [np.where(spacing > apart, spacing, np.nan) for spacing in spacings]
+        spacings[1][np.abs(spacings[1] - spacings[0]) <= apart] = np.nan
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
         parts = (
             (made, 0, MESH_SEEN),
-            *((side, 0, SIDE_SEEN) for side in sides),
+            *((side, SIDE_LINES, SIDE_SEEN) for side in sides),
             (passing, 1, PASS_SEEN),
             (lobes, 2, LOBE_SEEN),
         )
@@ -205,6 +218,7 @@ def presence(
     guessed: bool = False,
     outside_combs: Sequence[float] = (),
     rival: Sequence[float] = (),
+    counted: bool = False,
     covered: Sequence[int] = (),
 ) -> Presence | None:
     """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
@@ -212,9 +226,9 @@ def presence(
 
     ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
     ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the lines
-    that drives which may be there instead would make; they say nothing even where the mesh lies on them. ``covered``:
-    multiples of the shaft on whose place a stronger line next to it has its foot. None where no family has a line in
-    what was measured.
+    that drives which may be there instead or as well would make; they say nothing even where the mesh lies on them.
+    ``counted``: all these are of a drive whose counts are known. ``covered``: multiples of the shaft on whose place a
+    stronger line next to it has its foot. None where no family has a line in what was measured.
     """
     apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
     axes = [one.without(apart) for one in axes]
@@ -227,20 +241,28 @@ def presence(
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
     likely = _likely_speeds(speeds, spread, guessed)
     measured = axes
-    axes = [one.without_lines(rival) for one in axes]  # A rival's lines are strays still.
+    slow = [order for order in outside_combs if order < SLOW * min(family.unit for family in families)]
+    axes = [one.without_lines(rival).without_rows(slow) for one in axes]  # A rival's lines are strays still.
     input_strays = strays_of(measured[0], made, speeds)
-    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds, covered)
+    shaft = np.zeros(speeds.size)
+    if not pulsed:
+        shaft = _shaft(axes[0], input_strays, families[0], speeds, covered, 0.0 if guessed else CHOSEN)
     by_stage: list[tuple[float, float, int | None]] = []
+    together = np.zeros((3, speeds.size))
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
-        # The drive itself, its mesh alone, then its decoys.
+        # The drive itself, all of it but its mesh, then its decoys.
         lines = family.lines([family.count, family.count, *counts], CLEAR_BINS * axes[0].step)
-        lines.orders[1][lines.part > 0] = np.nan
+        lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
         lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
-        evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds), likely)
-        own, mesh = float(evidence[0]), float(evidence[1])
+        said = _evidence(axes, strays, shaft, lines, speeds)
+        # What the mesh adds is asked at the speeds at which the other lines stand.
+        rest = float(_over_speeds(said[1], likely))
+        evidence = _over_speeds(shaft + said, likely)
+        own = float(evidence[0])
+        mesh = own - rest
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
         # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
@@ -253,12 +275,20 @@ def presence(
             taken = lines.orders[2 + best]
             taken = np.sort(taken[np.isfinite(taken)])
             lines.orders[_is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
-            left = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds), likely)
-            odds = max(odds, min(_over_decoys(left), float(left[1]) + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+            said = _evidence(axes, strays, shaft, lines, speeds)
+            rest, left = float(_over_speeds(said[1], likely)), _over_speeds(shaft + said, likely)
+            odds = max(odds, min(_over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
         by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
+        if len(families) > 1:
+            together += _together(axes, strays, shaft, family, families[:number], counts, speeds)
+    if len(families) > 1:
+        # All meshings at once, at one speed, against drives of other counts in each.
+        own, rest = float(_over_speeds(shaft + together[0], likely)), float(_over_speeds(together[1], likely))
+        other = float(_over_speeds(shaft + together[2], likely))
+        by_stage.append((_over_another(own, other), min(own, own - rest + LEAST_OWN - LEAST_MESH), None))
     # One stage that is detected is proof enough; that the best of them was taken is paid for.
     odds, own, better = max(by_stage, key=lambda one: min(one[0], one[1]))
-    if rival:
+    if rival and not counted:
         own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must show twice as clearly.
     return Presence(log_odds=odds - float(np.log(len(by_stage))), own=own, better=better)
 
@@ -353,8 +383,10 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
 
 
-def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int]) -> Real:
-    """What the shaft's own first lines say against a speed (speeds,); nothing for it.
+def _shaft(
+    axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int], chosen: float = 0.0
+) -> Real:
+    """What the shaft's own first lines say against a speed (speeds,), which costs ``chosen``; nothing for it.
 
     Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
     of a machine fit a speed wrong by one lobe, but for what is absent. So it is where none of the three stands and the
@@ -365,14 +397,41 @@ def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Se
         surprise[multiple - 1] = 0.0
     if 1 in covered and np.nanmax(surprise) < STANDS:
         return np.full(speeds.size, COVERED)
-    against = np.minimum(
-        line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool), FIRST)), 0.0
-    )
+    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool), FIRST))
+    against = np.minimum(first.sum(axis=0), 0.0)
+    # A place that is covered shows nothing of how the speed was found.
+    seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
+    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) - chosen))
     past = family.count / (family.count - family.difference)
     for alias in (past, 1 / past) if family.difference else ():
         stands = axis.at(alias * speeds, shaft=True) > STANDS
         against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
     return against
+
+
+def _together(
+    axes: Sequence[Axis],
+    strays: Sequence[Strays],
+    shaft: Real,
+    family: Family,
+    before: Sequence[Family],
+    counts: Sequence[int],
+    speeds: Real,
+) -> Real:
+    """Log likelihood ratios (3, speeds) of the lines of ``family``, of those but its mesh, and of the mean of its
+    decoys of ``counts``, to be added to those of families ``before``: what these make as well is theirs."""
+    near = CLEAR_BINS * axes[0].step
+    lines = family.lines([family.count, family.count, *counts], near)
+    of_mesh = np.isin(lines.part, (MESH, SIDE_LINES))
+    lines.orders[1][of_mesh] = np.nan
+    lines.orders[2:][:, ~of_mesh] = np.nan
+    taken = [one.own() for one in before]
+    if taken:
+        lines.orders[:2][_is_near(lines.orders[:2], np.sort(np.concatenate(taken)), near)] = np.nan
+    own = np.sort(np.concatenate([family.own(), *taken]))
+    lines.orders[2:][_is_near(lines.orders[2:], own, near)] = np.nan
+    said = _evidence(axes, strays, shaft, lines, speeds)
+    return np.stack([said[0], said[1], _over_speeds(said[2:].T)])
 
 
 def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:
@@ -383,13 +442,17 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     # The shafts of the meshings have their own first lines, as the input has.
     shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
     elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others), *shafts]))
-    return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
+    return ~np.isin(lines.part, (MESH, SIDE_LINES)) | _is_near(lines.orders[2:], elsewhere, near)
 
 
 def _over_decoys(evidence: Real) -> float:
     """Log odds of the first drive of ``evidence`` (drives,) over those from the third on, and over none."""
-    other = float(_over_speeds(evidence[2:])) + float(np.log(PRIOR_OTHER))
-    return float(evidence[0]) + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
+    return _over_another(float(evidence[0]), float(_over_speeds(evidence[2:])))
+
+
+def _over_another(own: float, other: float) -> float:
+    """Log odds of a drive of which the lines say ``own``, over another one, of which they say ``other``, and none."""
+    return own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), np.log(PRIOR_OTHER) + other))
 
 
 def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
@@ -474,6 +537,21 @@ class Axis:
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
+    def without_rows(self, spacings: Sequence[float]) -> Axis:
+        """The same, lines saying nothing that stand no higher than those ``spacings`` (orders) before and after them:
+        what knocks slowly has a row of side lines about everything that it makes ring or moves, and any place may lie
+        on one."""
+        rows = []
+        for row, step in self.rows:
+            left = row.copy()
+            for apart in (round(spacing / step) for spacing in spacings):
+                if apart >= ROW_APART_BINS and 2 * apart < row.size:
+                    around = np.minimum(row[: -2 * apart], row[2 * apart :])
+                    inside = left[apart:-apart]
+                    inside[around >= np.maximum(STANDS, inside / AS_HIGH)] = np.nan
+            rows.append((left, step))
+        return Axis(rows=tuple(rows), audible=self.audible) if len(spacings) else self
+
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
         asked for, at the shaft's own lines."""
@@ -556,7 +634,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
             ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
-                if part > 0:
+                if part in (1, 2):
                     ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
                 total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total

@@ -10,7 +10,7 @@ weighed by the same lines, so that the two may be compared.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,15 @@ from vibe.spectra.identity.presence import (
     CLEAR_BINS,
     COUNTS,
     FINEST_BINS,
+    LEAST_OWN,
     LOBE_SEEN,
+    MESH,
     PASS_HARMONICS,
     PASS_SEEN,
     PLACES_MORE,
     SHAFT_LINES,
     SHAFT_SEEN,
+    SIDE_LINES,
     STANDS,
     Axis,
     Family,
@@ -83,13 +86,15 @@ OWN_SPEEDS = 8
 class Rival:
     """A drive of ``count`` pins and ``count - difference`` lobes whose shaft turns ``speed`` times the stated speed.
 
-    ``log_odds``: of its lines over those of the drive of the file.
+    ``log_odds``: of its lines over those of the drive of the file; ``sister``: of which speed a second drive of the
+    counts of the file explains more; None where none does.
     """
 
     count: int
     difference: int
     speed: float
     log_odds: float
+    sister: float | None = None
 
     def apart(self, other: Rival) -> float:
         """The most by which the combs of the two differ at the first multiple."""
@@ -116,6 +121,13 @@ class Rival:
             *(meshes + side for side in sides),
         ]
         return np.asarray(np.concatenate(made))
+
+    def sisters_lines(self, family: Family, top: float) -> list[float]:
+        """Orders up to ``top`` of the lines of the second drive of ``family``'s counts; none where there is none."""
+        if self.sister is None:
+            return []
+        own = Rival(count=family.count, difference=round(family.difference), speed=self.sister, log_odds=CERTAIN)
+        return [float(order) for order in own.lines(top)]
 
 
 def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = SLIP) -> list[Rival]:
@@ -158,7 +170,27 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
     for one in sorted(found, key=lambda one: -one.log_odds):
         if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
             kept_apart.append(one)
-    return kept_apart
+    return [replace(one, sister=_sister(worth, first, one, spread)) for one in kept_apart]
+
+
+def _sister(worth: _Worth, family: Family, rival: Rival, spread: float) -> float | None:
+    """Speed of a second drive of the counts of the file whose shaft turns where the shaft or the lobes of ``rival``
+    would, if there is one: mesh, pass of the pins and lobes of it all stand there, and say more than the rival does. A
+    drive of other counts has its shaft or its lobes there, but at most one of those families."""
+    pins, past = np.array([family.count]), np.array([family.count / (family.count - family.difference)])
+    for order in rival.combs:
+        if abs(order - 1.0) <= spread + RESOLVED_BINS * worth.axis.step:
+            continue
+        fine = order * (1.0 + np.linspace(-1, 1, 2 * FINE + 1) * _coarse(worth.axis, 0.0)[1])[None]
+        shaft = worth.shaft(fine.ravel())
+        lobes = worth.lobes(past, fine)[0]
+        mesh = _totals(worth, family, pins, fine, pitch=True)[0] - shaft - lobes
+        families = [mesh, lobes, *([_passes(worth, (family.passes,), past, fine)[0]] if family.passes else ())]
+        best = int(np.sum(families, axis=0).argmax())
+        said = [float(one[best]) for one in families]
+        if min(said) >= LEAST_OWN and sum(said) >= rival.log_odds:
+            return float(fine[0, best])
+    return None
 
 
 def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float:
@@ -175,8 +207,9 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
         lines = slower.lines([slower.count])
         resolved = np.isfinite(lines.orders[0])
         ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[resolved, None])
-        for part in np.unique(lines.part).tolist():
-            total = total + _detectable(ratio[lines.part[resolved] == part].sum(axis=0), part).reshape(fine.shape)
+        kind = np.where(lines.part == SIDE_LINES, MESH, lines.part)[resolved]
+        for part in np.unique(kind).tolist():
+            total = total + _detectable(ratio[kind == part].sum(axis=0), part).reshape(fine.shape)
     return float(total.max())
 
 
@@ -285,7 +318,7 @@ def _totals(
     shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
         lines.orders < SHAFT_LINES - 0.5
     )
-    resolved = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
+    resolved = np.isfinite(lines.orders) & ~shafts_own & np.isin(lines.part, (MESH, SIDE_LINES))
     drive, line = np.nonzero(resolved)
     orders = lines.orders[resolved][:, None] * speeds[drive]
     surprise = axis.at(orders, shaft=True)
@@ -300,7 +333,7 @@ def _totals(
     mesh[resolved] = ratio
     past = pins / (pins - family.difference)
     shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
-    return np.asarray(shaft + _detectable(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))
+    return np.asarray(shaft + _detectable(mesh.sum(axis=1), MESH) + worth.lobes(past, speeds))
 
 
 def _pitch_rate(worth: _Worth, surprise: Real, orders: Real, drive: Ints) -> Real:
