@@ -192,11 +192,14 @@ def _patchy(signal: Signal) -> list[Reason]:
     together = np.lib.stride_tricks.sliding_window_view(empty, _PATCH_BINS, axis=1).all(axis=2)
     if float(together.mean()) < _PATCHES:
         return []
+    # A carrier or a squeal that comes and goes, far above all else, leaves the same: no reason to send it back.
     return [
-        _reason(
-            "bands are missing for moments while their neighbours are there: the recording was packed as music and "
-            "speech are, and small damage is gone",
-            "rejected",
+        Reason(
+            code="bands_missing",
+            text="bands are missing for moments while their neighbours are there: something loud comes and goes, or the "
+            "recording was packed as music and speech are, and small damage is gone",
+            remedy="If it went through a music, speech or telephone format, repeat it without.",
+            verdict="usable",
         )
     ]
 
