@@ -66,7 +66,7 @@ def test_what_one_machines_lines_explain_speaks_for_no_other() -> None:
     speeds = np.array([24.0, 24.4])
     steady, orders = AngleLaw.steady(1.0, SECONDS), np.array(ORDERS)
     both = odds_of_lines(lows, steady, speeds, orders, 25.0).sum(axis=0)
-    left = odds_of_lines(lows, steady, speeds, orders, 25.0, beside_hz=24.0).sum(axis=0)
+    left = odds_of_lines(lows, steady, speeds, orders, 25.0, other_hz=24.0).sum(axis=0)
     assert left[0] == 0.0  # where its own lines lie nothing is known
     assert left[1] > 0.6 * both[1]
 

@@ -102,26 +102,26 @@ def odds_of_lines(
     speeds_hz: Real,
     orders: Real,
     high_hz: float,
-    beside_hz: float | None = None,
+    other_hz: float | None = None,
 ) -> Real:
     """Log likelihood ratio (orders, speeds) of a machine's lines at ``orders`` against nothing, for mean speeds
     (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input.
 
-    ``beside_hz``: mean speed of another machine of the kind; what its lines explain speaks for no further one, and
+    ``other_hz``: mean speed of another machine of the kind; what its lines explain speaks for no further one, and
     where they lie nothing is known.
     """
     powers = np.zeros((orders.size, speeds_hz.size))
     for item in all_laid(lows, shape):
         strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, high_hz)
         power = strength[0]
-        if beside_hz is not None:
-            reach = SKIRT_TURNS * beside_hz / bin_hz
-            power = beyond_skirts(power, orders * beside_hz / bin_hz, reach)
+        if other_hz is not None:
+            reach = SKIRT_TURNS * other_hz / bin_hz
+            power = beyond_skirts(power, orders * other_hz / bin_hz, reach)
         for row, order in enumerate(orders):
             powers[row] += Places.of(speeds_hz * (order / bin_hz), power.size).read(power, beyond=1.0)
     found = log_likelihood_ratio(powers, len(lows), seen_at(orders))
-    if beside_hz is not None:
-        lines = np.sort(orders) * beside_hz
+    if other_hz is not None:
+        lines = np.sort(orders) * other_hz
         for row, places in enumerate(orders[:, None] * speeds_hz):
             after = np.searchsorted(lines, places)
             below, above = lines[np.maximum(after - 1, 0)], lines[np.minimum(after, lines.size - 1)]

@@ -297,7 +297,7 @@ def _louder_of_two(choice: _Choice, lows: Sequence[Low], used: NDArray[np.float6
         return None
     speeds = [speed for speed, _ in choice.rivals[:2]]
     for speed, other in (speeds, speeds[::-1]):
-        found = _best_of_range(lows, choice.law, choice.range_hz, used, beside_hz=other)
+        found = _best_of_range(lows, choice.law, choice.range_hz, used, other_hz=other)
         off = abs(found.law.mean_hz / speed - 1) > _unresolved(choice.law)
         if found.log_odds <= -np.log(CHANCE) or found.elsewhere >= CHANCE or off:
             return None
@@ -332,11 +332,11 @@ def _best_of_range(
     range_hz: tuple[float, float],
     orders: NDArray[np.float64],
     price: float = 0.0,
-    beside_hz: float | None = None,
+    other_hz: float | None = None,
 ) -> _Choice:
     """All mean speeds of the range weighed, from transforms of the whole capture laid on ``shape`` (mean 1 Hz).
 
-    ``price``: log odds against such a shape, before anything is seen. ``beside_hz``: speed of another machine of the
+    ``price``: log odds against such a shape, before anything is seen. ``other_hz``: speed of another machine of the
     kind, whose lines are taken out.
     """
     duration = shape.duration_s
@@ -344,7 +344,7 @@ def _best_of_range(
     middle = (low + high) / 2
     wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
     grid = speed_grid(wide, duration, orders)
-    weight = odds_of_lines(lows, shape, grid, orders, high, beside_hz).sum(axis=0)
+    weight = odds_of_lines(lows, shape, grid, orders, high, other_hz).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
