@@ -119,3 +119,21 @@ def test_another_rotor_next_to_the_lobes_does_not_take_the_drive_along(gap: floa
     assert found is not None
     assert found[1].uncertainty_hz is not None
     assert abs(found[1].input_hz - hz) < 4 * found[1].uncertainty_hz < 1e-4 * hz
+
+
+@pytest.mark.parametrize(("better", "taken_hz"), [(0.9, 24.0), (1.1, 24.02)])
+def test_what_fewer_lines_come_to_must_be_clearly_better_by_all(
+    monkeypatch: pytest.MonkeyPatch, better: float, taken_hz: float
+) -> None:
+    def refinements(_: AngleLaw, __: object, orders: np.ndarray, ___: float) -> list[Refined]:
+        hz = 24.0 if 1.0 in orders else 24.02
+        return [Refined(law=AngleLaw.steady(hz, SECONDS), relative=2e-4 if 1.0 in orders else 1e-5, explained=100.0)]
+
+    monkeypatch.setattr(law_choice, "refinements", refinements)
+    monkeypatch.setattr(law_choice, "_weights", lambda *_: np.array([50.0, 50.0 + better * law_choice.CLEARER]))
+    taken = law_choice.law_choice(
+        AngleLaw.steady(24.0, SECONDS), cast(Any, SimpleNamespace()), np.array([1.0, 2.0, 18.0]), 24.0,
+        unresolved=0.004, range_hz=(23.0, 26.0),
+    )  # fmt: skip
+    assert taken is not None
+    assert taken.fine.law.mean_hz == pytest.approx(taken_hz)

@@ -67,10 +67,12 @@ def law_choice(
     that something else has settled; the law nearest to it is taken, and the others keep their weights.
     """
     ends = refinements(law, lows, orders, segment_turns)
+    of_all = len(ends)
     if not ends or ends[0].relative > SURE or _lost(ends[0].law, law, lows, orders, range_hz[1]):
         ends += [end for kept in _without_low(orders) for end in refinements(law, lows, kept, segment_turns)]
     if not ends:
         return None
+    of_some = slice(of_all, len(ends) if of_all else 0)
     exchanged = _exchanged(ends[0].law, orders, unresolved, range_hz)
     for other, found in zip(exchanged, all_refinements(exchanged, lows, orders, segment_turns), strict=True):
         # Where it stands already it is as exact as the law that it was made from.
@@ -78,6 +80,8 @@ def law_choice(
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
         return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
     weights = _weights([end.law for end in ends], lows, orders, range_hz[1])
+    # What fewer lines came to must be clearly better by all of them.
+    weights[of_some] -= CLEARER
     # Phases may bend a law, but a change that nobody saw who followed the speed is paid for.
     jumps = [end.law.drift > max(law.drift, STEEPEST) for end in ends]
     weights -= PRICE_OF_MOTION[1] * np.array(jumps)
