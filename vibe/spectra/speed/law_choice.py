@@ -5,6 +5,10 @@ explains lines that the other does not. Between such ends, and those at which th
 them have changed places, the lines themselves decide, as they do between the places of a range: each law is weighed by
 what stands where it puts lines, and by what is missing there. What phases leave unexplained would be no measure: of few
 segments it hangs on single samples.
+
+Where phases are in doubt, another rotor may lie among the lowest lines: a motor, a pump or a second drive on the frame
+turns about as fast, and where its lines are not resolved from the shaft's, or the lobes', their phases are taken for
+these. So the lines above are asked by themselves too, and what they come to is weighed by all lines.
 """
 
 from __future__ import annotations
@@ -18,6 +22,7 @@ from numpy.typing import NDArray
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.line_likelihood import odds_of_lines
 from vibe.spectra.speed.phase_refinement import Low, Refined, all_refinements, refinements
+from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, RAMPS
 
 SAME_SIGMAS = 3.0
 """Laws whose mean speeds lie within so many of their joint standard deviations have one speed."""
@@ -29,6 +34,10 @@ SURE = 1e-4
 RESOLVED = 1.5
 """Lines nearer than this, in what the capture resolves at order 1, have one peak (a Hann window's main lobe is 4 wide
 between its zeros, and two lines dip between them from some 1.5 on; from memory)."""
+LOW = 3.5
+"""Orders below which lie the shaft's first three lines, which every rotor shows, and those of lobes next to them."""
+STEEPEST = float(RAMPS[-1])
+"""Change of speed over a capture, relative, beyond the steepest ramp that is tried: the speed jumps."""
 NEAREST = 0.2
 """Relative; lines farther from the shaft's first do not change places with it within any range that is searched."""
 
@@ -58,8 +67,12 @@ def law_choice(
     that something else has settled; the law nearest to it is taken, and the others keep their weights.
     """
     ends = refinements(law, lows, orders, segment_turns)
+    of_all = len(ends)
+    if not ends or ends[0].relative > SURE or _lost(ends[0].law, law, lows, orders, range_hz[1]):
+        ends += [end for kept in _without_low(orders) for end in refinements(law, lows, kept, segment_turns)]
     if not ends:
         return None
+    of_some = slice(of_all, len(ends) if of_all else 0)
     exchanged = _exchanged(ends[0].law, orders, unresolved, range_hz)
     for other, found in zip(exchanged, all_refinements(exchanged, lows, orders, segment_turns), strict=True):
         # Where it stands already it is as exact as the law that it was made from.
@@ -67,7 +80,26 @@ def law_choice(
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
         return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
     weights = _weights([end.law for end in ends], lows, orders, range_hz[1])
+    # What fewer lines came to must be clearly better by all of them.
+    weights[of_some] -= CLEARER
+    # Phases may bend a law, but a change that nobody saw who followed the speed is paid for.
+    jumps = [end.law.drift > max(law.drift, STEEPEST) for end in ends]
+    weights -= PRICE_OF_MOTION[1] * np.array(jumps)
     return _chosen(ends, weights, settled_hz)
+
+
+def _lost(end: AngleLaw, begun: AngleLaw, lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float) -> bool:
+    """Whether phases have led from a law, ``begun``, to one that puts lines where clearly fewer stand."""
+    before, after = _weights([begun, end], lows, orders, high_hz)
+    return bool(after < before - CLEARER)
+
+
+def _without_low(orders: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    """``orders`` without the shaft's first lines; and without those of lobes next to them too, where there are any."""
+    low = orders < LOW
+    shaft = low & (np.abs(orders - np.rint(orders)) < 1e-6)
+    left_out = [shaft] if np.array_equal(low, shaft) else [shaft, low]
+    return [orders[~some] for some in left_out if some.any() and not some.all()]
 
 
 def _chosen(ends: Sequence[Refined], weights: NDArray[np.float64], settled_hz: float | None) -> LawChoice:
