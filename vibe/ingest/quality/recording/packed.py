@@ -196,8 +196,8 @@ def _patchy(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="bands_missing",
-            text="bands are missing for moments while their neighbours are there: something loud comes and goes, or the "
-            "recording was packed as music and speech are, and small damage is gone",
+            text="bands are missing for moments while their neighbours are there: something loud comes and goes, or "
+            "the recording was packed as music and speech are, and small damage is gone",
             remedy="If it went through a music, speech or telephone format, repeat it without.",
             verdict="usable",
         )
