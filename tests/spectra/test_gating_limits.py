@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from tests.diagnosis.diagnosis_values import comb, place
 from vibe.core.evidence import CombEvidence
+from vibe.core.outside_combs import Surroundings
 from vibe.spectra import analysis
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
@@ -117,7 +118,7 @@ def placed(monkeypatch: pytest.MonkeyPatch, *, chance: float, of_place: float) -
     monkeypatch.setattr(analysis, "fold", fold)
     monkeypatch.setattr(analysis, "_surer", surer)
     monkeypatch.setattr(analysis, "refined_order", lambda bands, members, order, bins: order)
-    monkeypatch.setattr(analysis, "localise", lambda turn, meetings: place(of_place))
+    monkeypatch.setattr(analysis, "localise", lambda turn, meetings, stands: place(of_place))
     monkeypatch.setattr(analysis, "_impacts", lambda bands, one, request: one.tone)
     monkeypatch.setattr(analysis, "joined", lambda impacts: impacts)
     monkeypatch.setattr(analysis, "_wide_members", lambda bands, one: ())
@@ -125,6 +126,7 @@ def placed(monkeypatch: pytest.MonkeyPatch, *, chance: float, of_place: float) -
     request = AnalysisRequest.__new__(AnalysisRequest)
     object.__setattr__(request, "combs", tuple(CombRequest(name=one.tone, order=one.order) for one in combs))
     object.__setattr__(request, "folds", (FoldRequest(tone="pin", order=1.0, parts=18, meetings=1),))
+    object.__setattr__(request, "surroundings", Surroundings())
     looks: Any = [Turns(400.0)]
     impacts = analysis._Impacts((), request)
     analysis._localised(combs, looks, request, AngleLaw.steady(25.0, 16.0), 1e-4, impacts)

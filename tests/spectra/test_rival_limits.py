@@ -132,6 +132,7 @@ def test_a_speed_known_to_one_in_ten_thousand_is_not_weighed_again(
 ) -> None:
     asked: list[AngleLaw] = []
     monkeypatch.setattr(law_choice, "refinements", lambda *_: [refined(25.0, relative), refined(25.0, relative)])
+    monkeypatch.setattr(law_choice, "_lost", lambda *_: False)
     monkeypatch.setattr(law_choice, "_weights", lambda laws, *_: asked.extend(laws) or np.ones(len(laws)))
     law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
     assert bool(asked) is weighed

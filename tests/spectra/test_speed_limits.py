@@ -166,7 +166,9 @@ def test_ramps_are_tried_where_phases_leave_more_than_a_ten_thousandth(
     law = AngleLaw.steady(24.0, 10.0)
     choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(23.0, 25.0))
     asked: list[float] = []
-    monkeypatch.setattr(search, "law_choice", lambda *_, **__: SimpleNamespace(fine=SimpleNamespace(relative=relative)))
+    monkeypatch.setattr(
+        search, "law_choice", lambda *_, **__: SimpleNamespace(fine=SimpleNamespace(relative=relative), in_doubt=False)
+    )
     monkeypatch.setattr(search, "steady_ramps", lambda duration: asked.append(duration) or [law])
     monkeypatch.setattr(search, "_best_of_range", lambda *_: choice)
     search._followed([choice], [], np.array([1.0]), ridge.SEGMENT_TURNS)

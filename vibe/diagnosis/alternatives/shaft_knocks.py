@@ -18,6 +18,7 @@ from vibe.diagnosis.rules.local_damage import FAMILIES, disc_places
 PER_TURN = (1, 2)
 """Knocks per turn that are usual of what is fitted on a shaft: a key, a loose guard, two jaws (common practice)."""
 EVERY_NUMBER = fsum(1 / number for number in range(1, MOST_PER_TURN + 1))
+"""Weight of all numbers of teeth together, each as usual as it is small (common practice)."""
 EXACTLY = 1e-6
 """Relative difference of two orders, of whole numbers of teeth, that are one (rounding)."""
 KNOCK_RATE = 0.005

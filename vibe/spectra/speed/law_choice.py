@@ -44,10 +44,12 @@ NEAREST = 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LawChoice:
-    """The law that the lines bear out best, and the ``others``: (speed [Hz], log weight less the best's)."""
+    """The law that the lines bear out best, and the ``others``: (speed [Hz], log weight less the best's). ``in_doubt``:
+    whether the phases of all lines left open where they lead."""
 
     fine: Refined
     others: tuple[tuple[float, float], ...] = ()
+    in_doubt: bool = False
 
 
 def law_choice(
@@ -68,7 +70,8 @@ def law_choice(
     """
     ends = refinements(law, lows, orders, segment_turns)
     of_all = len(ends)
-    if not ends or ends[0].relative > SURE or _lost(ends[0].law, law, lows, orders, range_hz[1]):
+    in_doubt = not ends or ends[0].relative > SURE or _lost(ends[0].law, law, lows, orders, range_hz[1])
+    if in_doubt:
         ends += [end for kept in _without_low(orders) for end in refinements(law, lows, kept, segment_turns)]
     if not ends:
         return None
@@ -78,14 +81,16 @@ def law_choice(
         # Where it stands already it is as exact as the law that it was made from.
         ends += [replace(ends[0], law=other, explained=-np.inf), *found]
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
-        return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
+        return LawChoice(
+            fine=ends[0], in_doubt=in_doubt
+        )  # All are one speed, known well: what phases explain decides, and costs nothing.
     weights = _weights([end.law for end in ends], lows, orders, range_hz[1])
     # What fewer lines came to must be clearly better by all of them.
     weights[of_some] -= CLEARER
     # Phases may bend a law, but a change that nobody saw who followed the speed is paid for.
     jumps = [end.law.drift > max(law.drift, STEEPEST) for end in ends]
     weights -= PRICE_OF_MOTION[1] * np.array(jumps)
-    return _chosen(ends, weights, settled_hz)
+    return replace(_chosen(ends, weights, settled_hz), in_doubt=in_doubt)
 
 
 def _lost(end: AngleLaw, begun: AngleLaw, lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float) -> bool:

@@ -161,7 +161,7 @@ def _followed(
     best = max(alone, key=lambda choice: choice.log_odds)
     taken = _taken(best, lows, used, segment_turns, settled_hz)
     duration = best.law.duration_s
-    unsure = taken is None or taken.fine.relative > UNSURE
+    unsure = taken is None or taken.in_doubt or taken.fine.relative > UNSURE
     if unsure and duration <= LONGEST_RAMP_S and segment_turns == SEGMENT_TURNS:
         # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
         tried = [
