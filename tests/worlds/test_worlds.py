@@ -16,6 +16,7 @@ from tests.worlds import (
     marshside,
     millside,
     moorside,
+    quarryside,
     riverside,
 )
 from tests.worlds.case import WorldCase
@@ -32,7 +33,7 @@ KNOWN = {
 WORLDS: dict[str, Callable[[int], WorldCase]] = {
     "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case, "lakeside": lakeside.case,
     "ferryside": ferryside.case, "moorside": moorside.case, "fenside": fenside.case,
-    "brookside": brookside.case, "millside": millside.case,
+    "brookside": brookside.case, "millside": millside.case, "quarryside": quarryside.case,
 }  # fmt: skip
 
 
