@@ -73,6 +73,9 @@ def test_a_machine_with_a_wheel_of_as_many_teeth_is_of_the_kind_only_where_its_o
     assert [round(one.speed, 3) for one in found] == ([1.008] if seen else [])
     # Without a second stage nothing else is expected of it.
     assert len(similar_machines(spectrum(there), INPUT_HZ, FAMILY, known)) == 1
+    # What lies within the foot of the machine's own line says nothing.
+    slow = [Family(count=12, unit=0.037, difference=1)]
+    assert len(similar_machines(spectrum(there), INPUT_HZ, FAMILY, known, further=slow)) == 1
     # Nor is anything where the machine's own second mesh does not stand.
     faint = own() | {order * 1.008: 300.0 for order in MESHES}
     assert len(similar_machines(spectrum(faint), INPUT_HZ, FAMILY, known, further=further)) == 1

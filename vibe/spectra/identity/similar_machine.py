@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log, log10
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,9 @@ that they are lines of their own."""
 OTHER_KIND = 0.05
 """How likely a machine of another kind has a wheel of as many teeth on a shaft of nearly this speed, against one of the
 same kind (common practice: one in twenty, as counts of teeth lie between a dozen and some dozens)."""
+HIDDEN = 5.0
+"""Times the power that a line spreads to a place up to which it hides another there: noise about that mean is as high
+once in a hundred and fifty (exp(-5))."""
 MOSTLY_SEEN = 0.99
 """Probability, at most, that a line of another stage's mesh is seen at a second machine: one in a hundred is not,
 however far it should stand (common practice)."""
@@ -134,6 +138,7 @@ class _Look:
     shares: Real
     flank: NDArray[np.bool_]
     own: float
+    skirt: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -246,17 +251,30 @@ def _further_evidence(rows: Sequence[_Heights], orders: Real, speed: float, widt
     """Log likelihood ratio of the lines at ``orders`` (lines,) of a machine of the kind at ``speed``, fainter by
     ``fainter_db``, against one that has but a wheel of as many teeth.
 
-    A line that does not stand there was missed the less likely the further it should stand; paths to it differ.
+    A line that stands speaks for the kind. What is there of one that does not is as low the less likely the further it
+    lies below what is usual, where neither the floor nor what the machine's own line spreads there would hide it.
     """
-    none = np.zeros(orders.size, dtype=bool)
+    none, total = np.zeros(orders.size, dtype=bool), 0.0
     sought = _Sought(orders=orders, seen=np.full(orders.size, LINE_SEEN), is_mesh=none)
-    read = _read(rows, sought, orders[:, None] * np.array([speed]), width)
-    surprise, own_db = read.surprise[:, 0], 10 * np.log10(np.maximum(read.own[:, 0], 1e-9))
-    stands = np.minimum(ndtr((own_db - fainter_db - OWN_STANDS_DB) / PATHS_DIFFER_DB), MOSTLY_SEEN)
-    missed = np.log(1 - stands) - np.log(1 - np.exp(-STANDS))
-    there = _line_evidence(surprise, stands)
-    evidence = np.where(np.nan_to_num(surprise) > STANDS, there, missed)
-    return float(np.where(np.isnan(surprise), 0.0, evidence).sum())
+    surprises = _read(rows, sought, orders[:, None] * speed, width).surprise[:, 0]
+    for order, surprise in zip(orders.tolist(), surprises.tolist(), strict=True):
+        if surprise > STANDS:
+            total += float(_line_evidence(np.array(surprise), np.array(LINE_SEEN)))
+            continue
+        found = (_look(row, order, np.array([order * speed]), width) for row in rows)
+        looks = [look for look in found if look is not None and not look.flank[0]]
+        if not looks:
+            continue
+        hidden = [max(10 ** (OWN_STANDS_DB / 10), HIDDEN * float(look.skirt[0])) for look in looks]
+        low = [
+            10 * log10(max(look.own, 1e-9) / max(one, float(look.there[0])))
+            for look, one in zip(looks, hidden, strict=True)
+        ]
+        seen = [db for db, look, one in zip(low, looks, hidden, strict=True) if look.there[0] > one]
+        # Where it is seen, the channel that speaks most for it; else the one that would show it best.
+        lower_db = min(seen) if seen else max(low)
+        total += log(max(1 - MOSTLY_SEEN, min(1.0, 2 * float(ndtr((fainter_db - lower_db) / PATHS_DIFFER_DB)))))
+    return total
 
 
 def _past(family: Family) -> float:
@@ -353,7 +371,8 @@ def _look(row: _Heights, order: float, at: Real, width: float) -> _Look | None:
     # What is averaged next to the machine's own lines has no part of them.
     clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
     there = clear[spots]
-    shares = SKIRT_BINS * np.exp(-there / _own_skirt(over, smooth, owned, half, middle, spots))
+    skirt = _own_skirt(over, smooth, owned, half, middle, spots)
+    shares = SKIRT_BINS * np.exp(-there / skirt)
     return _Look(
         spots=spots + first,
         there=there,
@@ -361,6 +380,7 @@ def _look(row: _Heights, order: float, at: Real, width: float) -> _Look | None:
         shares=np.maximum(shares, _shares_around(owned, clear, spots, half)),
         flank=np.abs(at - order) < (APART_BINS + half) * row.step,
         own=float(smooth[middle - 1 : middle + 2].max()),
+        skirt=skirt,
     )
 
 
