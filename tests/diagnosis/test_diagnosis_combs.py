@@ -522,3 +522,31 @@ def test_a_broad_place_leaves_open_which_pin_it_is(case: MakeCase, width_deg: fl
     assert "of 18" in finding.why
     assert ("give or take" in finding.why) is bool(said)
     assert said.rstrip(";") in finding.why
+
+
+@pytest.mark.parametrize(
+    ("off", "ambiguous", "part"), [(0.012, True, "inner_race"), (0.0, True, "cage"), (0.012, False, "cage")]
+)
+def test_what_strikes_at_a_turn_that_the_cage_cannot_have_is_not_this_bearings(
+    case: MakeCase, tones: ToneTable, off: float, ambiguous: bool, part: str
+) -> None:
+    """Nine elements pass a spot of the inner race in one turn of the cage past it, so that this race gives the turn of
+    the cage past the outer ring, whatever slips: one of the input's less a ninth of the race."""
+    race = 1.003 * tones.tone(f"{BEARING}.inner_race").order
+    turn = (1 - race / 9) * (1 - off)
+    inner = replace(part_comb("inner_race", SURE, 1.0), order=race, place=race, place_error=1e-5)
+    cage = replace(cage_comb(SURE, 4.0, EVEN, score=99.0), order=turn, place=turn, place_error=5e-5)
+    other = OutsideComb(
+        order=turn,
+        evidence=replace(cage, tone="outside 0.39"),
+        spread=1e-3,
+        per_turn=(11, turn / 11),
+        ambiguous=ambiguous,
+    )
+    finding = lone(diagnose(case(combs=of_bearing(inner_race=inner, cage=cage), outside_combs=(other,))))
+    assert finding.seen_in[0] == f"{BEARING}.{part}"
+    assert (finding.tone == f"{BEARING}.inner_race") == (part == "inner_race")
+    if part == "inner_race":
+        # The race is this bearing's own word, and none of the other source's.
+        assert finding.probability > 0.9
+        assert not any("outside source" in one for one in finding.cannot_be_told_from)

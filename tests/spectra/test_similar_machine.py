@@ -60,6 +60,27 @@ def test_two_speeds_that_are_one_line_of_the_shaft_are_two_of_the_mesh(speed: fl
     assert speeds(own()) == []
 
 
+@pytest.mark.parametrize(("theirs", "seen"), [(300.0, True), (0.0, False)])
+def test_a_machine_with_a_wheel_of_as_many_teeth_is_of_the_kind_only_where_its_other_mesh_stands_too(
+    theirs: float, seen: bool
+) -> None:
+    """30 teeth on the shaft, and 12 pins that a second stage passes at 0.37 of its turn."""
+    further, second = [Family(count=12, unit=0.37, difference=1)], (4.44, 8.88, 13.32)
+    there = own() | dict.fromkeys(second, 30000.0) | {order * 1.008: 300.0 for order in MESHES}
+    there |= {order * 1.008: theirs for order in second}
+    known = [*always(), lines("second mesh", list(second))]
+    found = similar_machines(spectrum(there), INPUT_HZ, FAMILY, known, further=further)
+    assert [round(one.speed, 3) for one in found] == ([1.008] if seen else [])
+    # Without a second stage nothing else is expected of it.
+    assert len(similar_machines(spectrum(there), INPUT_HZ, FAMILY, known)) == 1
+    # What lies within the foot of the machine's own line says nothing.
+    slow = [Family(count=12, unit=0.037, difference=1)]
+    assert len(similar_machines(spectrum(there), INPUT_HZ, FAMILY, known, further=slow)) == 1
+    # Nor is anything where the machine's own second mesh does not stand.
+    faint = own() | {order * 1.008: 300.0 for order in MESHES}
+    assert len(similar_machines(spectrum(faint), INPUT_HZ, FAMILY, known, further=further)) == 1
+
+
 @pytest.mark.parametrize("half", [1, 2, 4, 5, 16, 32, 60])
 def test_the_highest_to_either_side_is_that_of_a_window(half: int) -> None:
     values = np.random.default_rng(half).exponential(1.0, 80)

@@ -132,6 +132,28 @@ def test_a_slower_comb_whose_own_lines_are_half_as_strong_makes_the_faster_one(
 
 
 @pytest.mark.parametrize(
+    ("carriers", "even_db", "name"), [((1, 2), 23.0, "element"), ((1, 2), 18.0, "cage"), ((1,), 23.0, "cage")]
+)
+def test_an_element_strikes_twice_in_a_spin_and_a_cage_makes_no_line_higher_than_the_next(
+    monkeypatch: pytest.MonkeyPatch, carriers: tuple[int, ...], even_db: float, name: str
+) -> None:
+    """The cage turns once in a third of a spin; lines between stand 17.6 dB high, those of the spin 18."""
+    spin = 1.95
+    request = CombRequest(name="element", order=spin, slip=SLIP, carriers=carriers)
+    best, cage = replace(reading_of(request), order=spin, score=60.0), named("cage", spin / 3)
+
+    def lines(null: Any, of: Any, orders: Any) -> tuple[float, int]:
+        if len(orders) > 3:
+            return 17.6, 12
+        return (even_db if orders[0] == pytest.approx(2 * spin) else 18.0), 3
+
+    monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
+    monkeypatch.setattr(weighing, "_lines_and_count", lines)
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    assert weighing._first([best, cage], null).request.name == name
+
+
+@pytest.mark.parametrize(
     ("times", "off", "slower"), [(11, 0.0, True), (14, 0.0, False), (9, 0.004, True), (9, 0.007, False)]
 )
 def test_a_slower_comb_is_so_up_to_a_dozen_times_and_within_half_a_per_cent(

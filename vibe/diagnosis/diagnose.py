@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from vibe.core.health import Finding
+from vibe.diagnosis.alternatives.cage_turns import without_others_turns
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
 from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of, without_doubles, without_outshone
 from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside
@@ -25,7 +26,7 @@ SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
-    weighed = with_grown(explained_away(case))
+    weighed = with_grown(without_others_turns(explained_away(case)))
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))

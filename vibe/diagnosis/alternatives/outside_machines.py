@@ -7,12 +7,13 @@ from math import exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.health import Finding
+from vibe.core.health import FLUTING, Finding
 from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
+from vibe.diagnosis.alternatives.strike_lengths import as_short_as_strikes
 from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
 
@@ -175,7 +176,8 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     against those of an outside machine times the density of its own: even in the logarithm of the order, or exactly at
     a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
-    the load makes is the less likely the part's. All lines together give the order far closer than one bin.
+    the load makes is the less likely the part's, and so is one whose lines fall as those of long events do. All lines
+    together give the order far closer than one bin.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
@@ -193,6 +195,9 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
     if within and alone and not _finding_has_sides(case, finding):
         own *= BARE_OWN if bare else 1.0
+        # Ridges hum, and an element that differs takes a third of its cage's turn to pass the load.
+        if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
+            own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
         free = OUTSIDE_RATE / log(high / low)
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)

@@ -171,7 +171,9 @@ def similar_machines_in(
         return ()
     known = speeds_of_combs(table, combs, reading.speed, _named(findings))
     own = _own_lines(reading, drive, table, combs, families[0])
-    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared)
+    return similar_machines(
+        reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared, further=families[1:]
+    )
 
 
 def with_turns(

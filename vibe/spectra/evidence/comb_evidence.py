@@ -251,7 +251,10 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
         return best
     best = _above_its_sides(readings, best, decoy_null)
     place = _sharpened(decoy_null, best)
-    strong = _first_lines_db(decoy_null, best, place)
+    # An element strikes both races in each spin, which every second of its lines repeats: those are the ones that are
+    # compared, where they are the higher ones. A cage's lines are alike.
+    every = (1, 2) if 2 in best.request.carriers and best.carrier == 1 else (1,)
+    strong = max(_first_lines_db(decoy_null, best, number * place) for number in every)
     slower: list[tuple[int, float, CombReading]] = []
     likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:

@@ -13,10 +13,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log, log10
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.special import ndtr
 
 from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
@@ -35,6 +37,18 @@ SHAFT_AROUND = 0.2
 """Orders about a line of the shaft with which it is compared: its own reach is but a few bins."""
 MESHES, SIDE_MESHES = 6, 3
 """Multiples of the mesh that are looked for, the higher the nearer the speeds may lie; and those with side lines."""
+FURTHER_MESHES, MESH_APART = 3, 0.01
+"""Multiples of another stage's mesh that are looked for, and how far from the first one's, as a share of its order, so
+that they are lines of their own."""
+OTHER_KIND = 0.05
+"""How likely a machine of another kind has a wheel of as many teeth on a shaft of nearly this speed, against one of the
+same kind (common practice: one in twenty, as counts of teeth lie between a dozen and some dozens)."""
+HIDDEN = 5.0
+"""Times the power that a line spreads to a place up to which it hides another there: noise about that mean is as high
+once in a hundred and fifty (exp(-5))."""
+MOSTLY_SEEN = 0.99
+"""Probability, at most, that a line of another stage's mesh is seen at a second machine: one in a hundred is not,
+however far it should stand (common practice)."""
 FEWEST_MESHES, STANDS = 2, 3.0
 """Multiples of the mesh that stand at one speed, since a single line may be anybody's; and the surprise, ln 20, from
 which one does."""
@@ -124,6 +138,7 @@ class _Look:
     shares: Real
     flank: NDArray[np.bool_]
     own: float
+    skirt: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,9 +164,12 @@ def similar_machines(
     known: Sequence[float] = (),
     *,
     declared: bool = False,
+    further: Sequence[Family] = (),
 ) -> tuple[SimilarMachine, ...]:
     """Machines that have the shaft and the mesh of ``family`` at a speed of their own, the clearest first.
 
+    ``further``: the other stages' families. Any machine may have a wheel of as many teeth; one of the same kind has the
+    other meshes too.
     ``own``: all lines that the machine itself makes. ``known``: relative speeds at which a machine is known to turn, as
     by its damage; of these only how loud their mesh is remains to be seen, and a machine that seems to turn at nearly
     such a speed is that one. Others are named from where their lines speak for them and chance does not as well, with
@@ -159,6 +177,7 @@ def similar_machines(
     """
     company = DECLARED_COMPANY if declared else USUAL_COMPANY
     sought, mesh = _sought(family), family.count * family.unit
+    orders = _further_orders(further, mesh)
     top = (1 + KIND_REACH) * float(sought.orders.max()) + SHAFT_AROUND
     rows = [_heights(one, input_hz, own, top) for one in spectra]
     found = [_at_known(rows, mesh, speed) for speed in known]
@@ -190,7 +209,12 @@ def similar_machines(
         stand = sought.is_mesh & (np.nan_to_num(there.surprise[:, 0]) > STANDS)
         error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
         fainter_db, likely = float(_evidence(there, sought)[1][0]), _posterior(float(weight[best]), company)
-        found.append(SimilarMachine(speed=speed, error=error, fainter_db=fainter_db, probability=likely))
+        if orders.size:
+            likely /= 1 + OTHER_KIND * np.exp(-_further_evidence(rows, orders, speed, width, fainter_db))
+            if likely <= company:
+                weight[np.abs(speeds - speed) < _same(rows, mesh)] = -np.inf
+                continue
+        found.append(SimilarMachine(speed=speed, error=error, fainter_db=fainter_db, probability=float(likely)))
     return tuple(found)
 
 
@@ -213,6 +237,44 @@ def _sought(family: Family) -> _Sought:
     rows += [(order, LINE_SEEN, False) for order in SHAFT_LINES]
     orders, seen, is_mesh = zip(*rows, strict=True)
     return _Sought(orders=np.array(orders), seen=np.array(seen), is_mesh=np.array(is_mesh))
+
+
+def _further_orders(further: Sequence[Family], mesh: float) -> Real:
+    """Orders (lines,) of the other stages' meshes, of those that do not fall on the first one's and reach no further
+    than the axis, which is that one's."""
+    orders = [k * one.count * one.unit for one in further for k in range(1, FURTHER_MESHES + 1)]
+    free = MESH_APART * mesh
+    return np.array([order for order in orders if order < MESHES * mesh and free < order % mesh < mesh - free])
+
+
+def _further_evidence(rows: Sequence[_Heights], orders: Real, speed: float, width: float, fainter_db: float) -> float:
+    """Log likelihood ratio of the lines at ``orders`` (lines,) of a machine of the kind at ``speed``, fainter by
+    ``fainter_db``, against one that has but a wheel of as many teeth.
+
+    A line that stands speaks for the kind. What is there of one that does not is as low the less likely the further it
+    lies below what is usual, where neither the floor nor what the machine's own line spreads there would hide it.
+    """
+    none, total = np.zeros(orders.size, dtype=bool), 0.0
+    sought = _Sought(orders=orders, seen=np.full(orders.size, LINE_SEEN), is_mesh=none)
+    surprises = _read(rows, sought, orders[:, None] * speed, width).surprise[:, 0]
+    for order, surprise in zip(orders.tolist(), surprises.tolist(), strict=True):
+        if surprise > STANDS:
+            total += float(_line_evidence(np.array(surprise), np.array(LINE_SEEN)))
+            continue
+        found = (_look(row, order, np.array([order * speed]), width) for row in rows)
+        looks = [look for look in found if look is not None and not look.flank[0]]
+        if not looks:
+            continue
+        hidden = [max(10 ** (OWN_STANDS_DB / 10), HIDDEN * float(look.skirt[0])) for look in looks]
+        low = [
+            10 * log10(max(look.own, 1e-9) / max(one, float(look.there[0])))
+            for look, one in zip(looks, hidden, strict=True)
+        ]
+        seen = [db for db, look, one in zip(low, looks, hidden, strict=True) if look.there[0] > one]
+        # Where it is seen, the channel that speaks most for it; else the one that would show it best.
+        lower_db = min(seen) if seen else max(low)
+        total += log(max(1 - MOSTLY_SEEN, min(1.0, 2 * float(ndtr((fainter_db - lower_db) / PATHS_DIFFER_DB)))))
+    return total
 
 
 def _past(family: Family) -> float:
@@ -309,7 +371,8 @@ def _look(row: _Heights, order: float, at: Real, width: float) -> _Look | None:
     # What is averaged next to the machine's own lines has no part of them.
     clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
     there = clear[spots]
-    shares = SKIRT_BINS * np.exp(-there / _own_skirt(over, smooth, owned, half, middle, spots))
+    skirt = _own_skirt(over, smooth, owned, half, middle, spots)
+    shares = SKIRT_BINS * np.exp(-there / skirt)
     return _Look(
         spots=spots + first,
         there=there,
@@ -317,6 +380,7 @@ def _look(row: _Heights, order: float, at: Real, width: float) -> _Look | None:
         shares=np.maximum(shares, _shares_around(owned, clear, spots, half)),
         flank=np.abs(at - order) < (APART_BINS + half) * row.step,
         own=float(smooth[middle - 1 : middle + 2].max()),
+        skirt=skirt,
     )
 
 
