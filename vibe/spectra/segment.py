@@ -199,11 +199,7 @@ def _speed(
         # The envelope may carry the shaft where the vibration itself hides it.
         carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
         found = speed_from_signal(
-            [*rows, *carriers],
-            analysis_request.range_hz,
-            analysis_request.speed_orders,
-            settled_hz=settled,
-            of_two=True,
+            [*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders, settled_hz=settled
         )
     if found is not None:
         law, estimate = found

@@ -26,11 +26,6 @@ LOUDEST = 1e4
 """Surprise in natural units of the loudest lines; the prior of a line's loudness is even in its logarithm up to it."""
 FLOOR_TURNS = 12.0
 """Width of the blocks whose median is the floor, in orders of the input: wide against a mesh and its sidebands."""
-SKIRT_TURNS = 0.2
-"""Orders about a line of another machine within which what stands may be its skirt: speeds that differ by more than a
-few bins have their first lines farther apart, and side lines of a shaft lie a whole order off (common practice)."""
-MAIN_LOBE = 2.0
-"""Half width of a Hann window's main lobe, in what the capture resolves (Harris, Proc. IEEE 66, 1978)."""
 LARGEST_SUMMED = 1e6
 """Power above which the sum next to it in the surprise is left as it is: it changes nothing, and its powers
 overflow."""
@@ -96,51 +91,15 @@ def speed_grid(range_hz: tuple[float, float], duration_s: float, orders: Real) -
     return np.arange(range_hz[0], range_hz[1] + step, step)
 
 
-def odds_of_lines(
-    lows: Sequence[Low],
-    shape: AngleLaw,
-    speeds_hz: Real,
-    orders: Real,
-    high_hz: float,
-    other_hz: float | None = None,
-) -> Real:
+def odds_of_lines(lows: Sequence[Low], shape: AngleLaw, speeds_hz: Real, orders: Real, high_hz: float) -> Real:
     """Log likelihood ratio (orders, speeds) of a machine's lines at ``orders`` against nothing, for mean speeds
-    (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input.
-
-    ``other_hz``: mean speed of another machine of the kind; what its lines explain speaks for no further one, and
-    where they lie nothing is known.
-    """
+    (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input."""
     powers = np.zeros((orders.size, speeds_hz.size))
     for item in all_laid(lows, shape):
         strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, high_hz)
-        power = strength[0]
-        if other_hz is not None:
-            reach = SKIRT_TURNS * other_hz / bin_hz
-            power = beyond_skirts(power, orders * other_hz / bin_hz, reach)
         for row, order in enumerate(orders):
-            powers[row] += Places.of(speeds_hz * (order / bin_hz), power.size).read(power, beyond=1.0)
-    found = log_likelihood_ratio(powers, len(lows), seen_at(orders))
-    if other_hz is not None:
-        lines = np.sort(orders) * other_hz
-        for row, places in enumerate(orders[:, None] * speeds_hz):
-            after = np.searchsorted(lines, places)
-            below, above = lines[np.maximum(after - 1, 0)], lines[np.minimum(after, lines.size - 1)]
-            off_hz = np.minimum(abs(places - below), abs(places - above))
-            found[row, off_hz * shape.duration_s <= MAIN_LOBE] = 0.0
-    return found
-
-
-def beyond_skirts(power: Real, lines: Real, reach: float) -> Real:
-    """``power`` (bins,) over the floor, about each of ``lines`` (places in bins) over what lies opposite as well: the
-    skirts of a line whose speed varies are alike on both sides, and what stands on one side alone is another line."""
-    padded = np.pad(np.maximum(power, 1.0), 1, constant_values=1.0)
-    opposite = np.maximum(np.maximum(padded[:-2], padded[2:]), padded[1:-1])
-    left = power.copy()
-    for line in lines:
-        near = np.arange(max(0, int(line - reach)), min(power.size, int(line + reach) + 2))
-        mirror = np.clip(np.rint(2 * line - near).astype(int), 0, power.size - 1)
-        left[near] = np.minimum(left[near], power[near] / opposite[mirror])
-    return left
+            powers[row] += Places.of(speeds_hz * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
+    return log_likelihood_ratio(powers, len(lows), seen_at(orders))
 
 
 def line_likelihood(lows: Sequence[Low], high_hz: float) -> LineLikelihood:

@@ -8,7 +8,7 @@ it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,6 @@ from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.law_choice import LawChoice, law_choice
 from vibe.spectra.speed.line_likelihood import (
-    MAIN_LOBE,
     log_likelihood_ratio,
     log_sum_exp,
     odds_of_lines,
@@ -42,10 +41,6 @@ HOLDS = 1e-3
 lays no line on one place, and its mean is none (common practice)."""
 RIVALS = 3
 """Places of the range that are tried against the mesh where none stands alone."""
-LOUDER_A_DB = 0.16
-"""Log odds of being the drive, for each dB by which one of two machines of the kind is louder at its points. One as far
-off as a neighbour arrives 10 dB fainter, give or take 8 dB of each machine (common practice): two normal
-distributions, 10 dB either side of none and 11 dB wide, have odds of 2 x 10 / 11² a dB."""
 MESH_BINS = 2.0
 """How far off, in bins, a mesh line above ``MOST_ORDERS`` may lie once the angle is known."""
 UNSURE = 1e-4
@@ -67,8 +62,6 @@ def speed_from_signal(
     orders: Sequence[float],
     transforms: Sequence[NDArray[np.complex64] | None] | None = None,
     settled_hz: float | None = None,
-    *,
-    of_two: bool = False,
 ) -> tuple[AngleLaw, SpeedEstimate] | None:
     """The angle law at which lines at ``orders`` stand out, and its mean speed with its standard uncertainty.
 
@@ -78,7 +71,6 @@ def speed_from_signal(
         orders: orders of the input at which healthy lines lie; the lowest must be 1 or more for an absolute speed.
         transforms: of the channels, where they are there already.
         settled_hz: of several speeds that the lines allow, the one that something else has settled.
-        of_two: of two machines of the kind that both stand out, and neither alone, the louder one's speed is taken.
 
     Returns:
         None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
@@ -86,7 +78,15 @@ def speed_from_signal(
         in white noise it comes near the Cramér-Rao bound (Rife & Boorstyn, IEEE Trans. IT 20, 1974).
     """
     duration = min(samples.size / rate for samples, rate in channels)
-    lows, used = _lows(channels, range_hz, orders, transforms)
+    high = range_hz[1]
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    ready = transforms if transforms is not None else [None] * len(channels)
+    lows = [
+        low_passed(samples, rate, 1.1 * top * high, transform)
+        for (samples, rate), transform in zip(channels, ready, strict=True)
+    ]
+    used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None
     most_elsewhere = CHANCE
@@ -114,9 +114,6 @@ def speed_from_signal(
             if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere:
                 alone.append(choice)
         best, taken = _followed(alone, lows, used, QUICK_TURNS, settled_hz)
-    if (best is None or not _holds(best, taken)) and of_two:
-        louder = _louder_of_two(max(choices, key=lambda choice: choice.log_odds), lows, used)
-        best, taken = _followed([] if louder is None else [louder], lows, used, SEGMENT_TURNS, settled_hz)
     if best is None or not _holds(best, taken):
         return None
     law = best.law if taken is None else taken.fine.law
@@ -129,23 +126,6 @@ def speed_from_signal(
         drift=law.drift,
         alternatives=_alternatives(best, law.mean_hz, () if taken is None else taken.others),
     )
-
-
-def _lows(
-    channels: Sequence[tuple[NDArray[np.float32], float]],
-    range_hz: tuple[float, float],
-    orders: Sequence[float],
-    transforms: Sequence[NDArray[np.complex64] | None] | None = None,
-) -> tuple[list[Low], NDArray[np.float64]]:
-    """The channels as far up as lines are looked for, and the orders of these."""
-    top = min(MOST_ORDERS, max(orders) * 1.02)
-    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
-    ready = transforms if transforms is not None else [None] * len(channels)
-    lows = [
-        low_passed(samples, rate, 1.1 * top * range_hz[1], transform)
-        for (samples, rate), transform in zip(channels, ready, strict=True)
-    ]
-    return lows, used[used * range_hz[1] < min(item.top_hz for item in lows)]
 
 
 def _followed(
@@ -198,7 +178,10 @@ def rivals_in_signal(
     """(speed [Hz], probability) of the places of the range that the lines support, where none stands alone; what is
     missing to 1 is left to any other. Arguments as of ``speed_from_signal``."""
     duration = min(samples.size / rate for samples, rate in channels)
-    lows, used = _lows(channels, range_hz, orders)
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    lows = [low_passed(samples, rate, 1.1 * top * range_hz[1]) for samples, rate in channels]
+    used = used[used * range_hz[1] < min(item.top_hz for item in lows)]
     if used.size == 0:
         return ()
     choice = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
@@ -288,63 +271,23 @@ def _by_mesh(
     )
 
 
-def _louder_of_two(choice: _Choice, lows: Sequence[Low], used: NDArray[np.float64]) -> _Choice | None:
-    """Where two speeds rival because two machines of the kind run, the louder one's; None where it is not so.
-
-    Each must stand alone once the lines of the other are taken out: two speeds at which one machine's lines fit alike
-    live on the same lines. Sensors sit on the drive, so the louder of the two is the likelier."""
-    if choice.log_odds <= -np.log(CHANCE) or len(choice.rivals) < 2:
-        return None
-    speeds = [speed for speed, _ in choice.rivals[:2]]
-    for speed, other in (speeds, speeds[::-1]):
-        found = _best_of_range(lows, choice.law, choice.range_hz, used, other_hz=other)
-        off = abs(found.law.mean_hz / speed - 1) > _unresolved(choice.law)
-        if found.log_odds <= -np.log(CHANCE) or found.elsewhere >= CHANCE or off:
-            return None
-    loud = [_loudness_db(lows, choice.law, speed, other, used) for speed, other in (speeds, speeds[::-1])]
-    louder = int(loud[1] > loud[0])
-    weight = LOUDER_A_DB * (loud[louder] - loud[1 - louder]) / COUNTS
-    law = AngleLaw(time_s=choice.law.time_s, turns=choice.law.turns * (speeds[louder] / choice.law.mean_hz))
-    return replace(
-        choice, law=law, elsewhere=float(1 / (1 + np.exp(COUNTS * weight))),
-        rivals=((speeds[louder], weight), (speeds[1 - louder], 0.0)),
-    )  # fmt: skip
-
-
-def _loudness_db(
-    lows: Sequence[Low], shape: AngleLaw, speed_hz: float, other_hz: float, orders: NDArray[np.float64]
-) -> float:
-    """Power over the floor of a machine's lines at ``orders``, all together, of those that the capture resolves from
-    the same lines of the other machine."""
-    apart = orders[orders * abs(speed_hz - other_hz) * shape.duration_s > 2 * MAIN_LOBE]
-    total = 0.0
-    for item in all_laid(lows, shape):
-        strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, speed_hz)
-        for middle in np.rint(apart * speed_hz / bin_hz).astype(int):
-            near = strength[0, max(0, middle - 2) : middle + 3]
-            total += float(near.max()) if near.size else 1.0
-    return float(10 * np.log10(max(total, 1.0)))
-
-
 def _best_of_range(
     lows: Sequence[Low],
     shape: AngleLaw,
     range_hz: tuple[float, float],
     orders: NDArray[np.float64],
     price: float = 0.0,
-    other_hz: float | None = None,
 ) -> _Choice:
     """All mean speeds of the range weighed, from transforms of the whole capture laid on ``shape`` (mean 1 Hz).
 
-    ``price``: log odds against such a shape, before anything is seen. ``other_hz``: speed of another machine of the
-    kind, whose lines are taken out.
+    ``price``: log odds against such a shape, before anything is seen.
     """
     duration = shape.duration_s
     low, high = range_hz
     middle = (low + high) / 2
     wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
     grid = speed_grid(wide, duration, orders)
-    weight = odds_of_lines(lows, shape, grid, orders, high, other_hz).sum(axis=0)
+    weight = odds_of_lines(lows, shape, grid, orders, high).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
