@@ -9,12 +9,15 @@ from math import e, log
 from vibe.core.capture import ChannelQuality
 from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
-from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, SpeedEstimate
+from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, Localisation, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside_combs import OutsideComb, SimilarMachine
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 from vibe.diagnosis.severity_scale import SeverityScale
+
+STANDS_DB = 9.0
+"""A line this far over its floor stands (noise: once in 3,000 bins)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,38 +173,31 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
                 channel=channel,
             )
         )
-        if comb.localisation.scatter is not None:
-            items.append(
-                EvidenceItem(
-                    kind="scatter",
-                    text="by how much the energy of the impacts changes from one turn to the next, beyond noise",
-                    value=round(comb.localisation.scatter, 2),
-                    unit="share of their mean",
-                    channel=channel,
-                )
-            )
-        if comb.localisation.play_deg is not None:
-            items.append(
-                EvidenceItem(
-                    kind="play",
-                    text="by how much the impacts come early or late from one turn to the next, beyond noise",
-                    value=round(comb.localisation.play_deg, 1),
-                    unit="deg",
-                    channel=channel,
-                )
-            )
-        if comb.localisation.uneven is not None:
-            items.append(
-                EvidenceItem(
-                    kind="uneven",
-                    text="by how much the energy of the impacts differs between the places of one turn of the slow "
-                    "shaft, swells taken off, beyond noise",
-                    value=round(comb.localisation.uneven, 2),
-                    unit="share of their mean",
-                    channel=channel,
-                )
-            )
+        items += _differences(comb.localisation, channel)
     return items
+
+
+def _differences(place: Localisation, channel: str | None) -> list[EvidenceItem]:
+    """How the impacts at a place differ from turn to turn, as far as that was measured."""
+    measured = (
+        ("scatter", place.scatter, 2, "share of their mean",
+         "by how much the energy of the impacts changes from one turn to the next, beyond noise"),
+        ("play", place.play_deg, 1, "deg",
+         "by how much the impacts come early or late from one turn to the next, beyond noise"),
+        ("uneven", place.uneven, 2, "share of their mean",
+         "by how much the energy of the impacts differs between the places of one turn of the slow shaft, swells taken "
+         "off, beyond noise"),
+    )  # fmt: skip
+    return [
+        EvidenceItem(kind=kind, text=text, value=round(value, digits), unit=unit, channel=channel)
+        for kind, value, digits, unit, text in measured
+        if value is not None
+    ]
+
+
+def standing(comb: CombEvidence) -> list[int]:
+    """Numbers of the harmonics that stand. One alone may be anybody's."""
+    return [k for k, line in enumerate(comb.lines, 1) if line.over_floor_db >= STANDS_DB]
 
 
 def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float] = (0.5, 1.0, 2.0)) -> list[str]:

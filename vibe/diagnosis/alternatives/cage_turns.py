@@ -9,11 +9,11 @@ from math import hypot
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.alternatives.similar_speeds import SURELY_OFF, placed
-from vibe.diagnosis.case import Case
+from vibe.diagnosis.case import Case, standing
 
 RACES = ("outer_race", "inner_race")
-STANDS_DB, FEWEST_STANDING = 9.0, 3
-"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must of a race that shows."""
+FEWEST_STANDING = 3
+"""How many lines must stand of a race that shows."""
 LEAST_BINS = 0.1
 """Standard error of an order at least, in bins: what leaks in from neighbours moves all lines of a comb alike."""
 
@@ -61,5 +61,4 @@ def _is_anothers(case: Case, bearing: Bearing, name: str) -> bool:
 def _shows(race: CombEvidence, combs: Mapping[str, CombEvidence], limit: float) -> bool:
     """Whether a race surely shows, by a comb that is no other part's too."""
     alone = sum(one.tone == race.tone for one in combs.values()) == 1
-    standing = sum(line.over_floor_db >= STANDS_DB for line in race.lines)
-    return alone and race.false_alarm_probability <= limit and standing >= FEWEST_STANDING
+    return alone and race.false_alarm_probability <= limit and len(standing(race)) >= FEWEST_STANDING

@@ -13,13 +13,13 @@ from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.bearing_elements import PARTS, Signs, is_even, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
-from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
+from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, standing, tones_at
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
-STANDS_DB, FEWEST_STANDING = 9.0, 3
-"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to show which are missing."""
+FEWEST_STANDING = 3
+"""How many lines must stand to show which are missing."""
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
 """Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
 stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
@@ -321,7 +321,7 @@ def _most(shares: Mapping[str, float]) -> str:
 def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
-    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(_standing(comb)) > 1
+    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(standing(comb)) > 1
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
@@ -335,7 +335,7 @@ def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
     element strikes twice in a spin, so its every second line may be all that there is. Two lines prove as much where
     two are missing below each."""
-    stand = _standing(comb)
+    stand = standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
     return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
@@ -353,14 +353,9 @@ def _alternates(comb: CombEvidence) -> bool:
     """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
     race is met by one after another, all alike, and a cage strikes once."""
     levels = [line.over_floor_db for line in comb.lines]
-    if len(_standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+    if len(standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
         return False
     return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
-
-
-def _standing(comb: CombEvidence) -> list[int]:
-    """Numbers of the harmonics that stand. One alone may be anybody's."""
-    return [k for k, line in enumerate(comb.lines, 1) if line.over_floor_db >= STANDS_DB]
 
 
 def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:

@@ -81,9 +81,8 @@ def law_choice(
         # Where it stands already it is as exact as the law that it was made from.
         ends += [replace(ends[0], law=other, explained=-np.inf), *found]
     if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
-        return LawChoice(
-            fine=ends[0], in_doubt=in_doubt
-        )  # All are one speed, known well: what phases explain decides, and costs nothing.
+        # All are one speed, known well: what phases explain decides, and costs nothing.
+        return LawChoice(fine=ends[0], in_doubt=in_doubt)
     weights = _weights([end.law for end in ends], lows, orders, range_hz[1])
     # What fewer lines came to must be clearly better by all of them.
     weights[of_some] -= CLEARER
