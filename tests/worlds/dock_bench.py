@@ -1,8 +1,8 @@
 """Drives of a dock, what breaks in them, and what stands around them, as angles of bodies and things that meet.
 
-Nothing here knows a tone. A drive is a set of bodies that turn so much per turn of its input; teeth, lobes and pins pass
-one another where their angles cross; an element of a bearing rolls over a spot when the cage has brought it there. What
-meets, strikes; what is struck, rings. The signal of a point is the sum of forces, each through a path of its own.
+Nothing here knows a tone. A drive is a set of bodies that turn so much per turn of its input; teeth, lobes and pins
+pass one another where their angles cross; an element of a bearing rolls over a spot when the cage has brought it there.
+What meets, strikes; what is struck, rings. The signal of a point is the sum of forces, each through a path of its own.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ COARSE_HZ = 400.0
 """Rate at which angles are integrated; speeds change within seconds."""
 
 
-# ------------------------------------------------------------------------------------------------------------- drives
+# ------------------------------------------------ drives
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DockBearing:
     """Elements between two bodies of a drive."""
@@ -53,7 +53,7 @@ class DockBearing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DockStage:
-    """One stage: ``lobes`` and ``pins`` of a cycloidal one, teeth of a gear pair, both of one with planets on cranks."""
+    """One stage: ``lobes`` and ``pins`` of a cycloidal one, teeth of a gear pair, both where planets turn cranks."""
 
     kind: str = "cycloidal"
     lobes: int = 0
@@ -137,12 +137,13 @@ class DockDrive:
             f"ratio = {1 / abs(self.turns()[self.last]):.12g}\n\n"
             f"[input]\nspeed_rpm = {self.rpm:.0f}\nspeed_range_rpm = [{low:.0f}, {high:.0f}]\npower_kw = {self.kw}\n\n"
             f"[motor]\npoles = {self.poles}\nline_hz = {self.line_hz:.1f}\n"
-            + "".join(part.toml() for part in (*self.stages, *self.bearings))
+            + "".join(stage.toml() for stage in self.stages)
+            + "".join(bearing.toml() for bearing in self.bearings)
             + "".join(f"\n{table}" for table in self.around)
         )
 
 
-# ------------------------------------------------------------------------------------------------------------- motion
+# ------------------------------------------------ motion
 @dataclass(frozen=True, slots=True, eq=False)
 class Turning:
     """Turns of a shaft over time, from some time before the record on."""
@@ -195,7 +196,7 @@ def crossings(times_s: Samples, path: Samples) -> tuple[Samples, Samples]:
     return np.interp(which, path, times_s), which
 
 
-# -------------------------------------------------------------------------------------------------------------- damage
+# ------------------------------------------------ damage
 def load_zone(place: Samples, reach: float) -> Samples:
     """Share of the load at ``place`` [turns from the load's direction]: a zone that ends where the cosine falls to
     ``reach``, and a little outside it, since elements are preloaded."""
@@ -213,18 +214,18 @@ def bearing_strikes(
     load = 0.3 + (0 if bearing.load is None else turns[bearing.load]) * turning.turns
     slim = bearing.slimness
     knots = np.arange(0.0, turning.times_s[-1] + 6, 3.0)
-    uneven = np.interp(turning.times_s, knots, rng.normal(0, 0.15, knots.size))  # the slip of some seconds
+    uneven = np.interp(turning.times_s, knots, rng.normal(0, 0.05, knots.size))  # the slip of some seconds
     speed = np.gradient(inner - outer)
     rolled = np.cumsum(speed * (1 - slip * (1 + uneven)))
     cage = outer + rolled * (1 - slim) / 2
     spot = rng.uniform()
     if part == "outer_race":
         when, _ = crossings(turning.times_s, bearing.elements * (cage - outer) + rng.uniform())
-        sizes = load_zone(np.interp(when, turning.times_s, outer + (spot if bearing.outer != "housing" else 0.3) - load),
-                          rng.uniform(-0.3, 0.3))  # fmt: skip
+        spot = 0.3 if bearing.outer == "housing" else spot  # what is loaded always is what breaks
+        sizes = load_zone(np.interp(when, turning.times_s, outer + spot - load), rng.uniform(-0.3, 0.3))
     elif part == "inner_race":
         when, _ = crossings(turning.times_s, bearing.elements * (inner - cage) + rng.uniform())
-        spot = 0.3 if bearing.inner == bearing.load else spot  # what is loaded always is what breaks
+        spot = 0.3 if bearing.inner == bearing.load else spot
         sizes = load_zone(np.interp(when, turning.times_s, inner + spot - load), rng.uniform(-0.3, 0.3))
     elif part == "rolling_element":
         spin = rolled / 2 * (1 - slim**2) / slim
@@ -273,7 +274,7 @@ def disc_strikes(
     return Strikes(strikes.times_s, strikes.sizes * nearness)
 
 
-# ----------------------------------------------------------------------------------------------------- forces and paths
+# ------------------------------------------------ forces and paths
 def bumps(heights: Iterable[float], width: float) -> Samples:
     """Force over one turn from as many contacts as there are heights; ``width``: of one, in spacings."""
     heights = np.asarray(list(heights), dtype=float)
@@ -303,7 +304,7 @@ def contact_forces(
             rest = turns.get(f"{here}carrier", 0.0)
             first = turns[f"{here}sun"] if stage.kind == "rv" else 1.0
             driven = turns[f"{here}planet"] if stage.kind == "rv" else turns[f"{here}driven"]
-            width = rng.uniform(0.22, 0.35)
+            width = rng.uniform(0.14, 0.26)
             ahead = bumps(1 + error * rng.normal(size=stage.driver_teeth), width)
             behind = bumps(error * rng.normal(size=stage.driven_teeth), width)
             force += 0.7 * (looked_up(ahead, (first - rest) * angle) + looked_up(behind, (driven - rest) * angle))
@@ -311,12 +312,12 @@ def contact_forces(
                 continue
         past_ring = turns[f"{here}eccentric"] - turns[f"{here}ring"]
         past_disc = turns[f"{here}eccentric"] - turns[f"{here}disc"]
-        width = rng.uniform(0.2, 0.32)
+        width = rng.uniform(0.12, 0.24)
         pins, lobes = error * rng.normal(size=stage.pins), error * rng.normal(size=stage.lobes)
         ring, disc = np.zeros(TABLE), np.zeros(TABLE)
         turn = np.arange(TABLE) / TABLE
         for body in range(stage.discs):
-            share, ahead_by = 1 + rng.normal(0, 0.08), round(body / stage.discs * TABLE)
+            share, ahead_by = 1 + rng.normal(0, 0.12), round(body / stage.discs * TABLE)
             side = np.roll(0.5 + 0.5 * np.cos(2 * np.pi * (turn + rng.uniform(0, 0.02))), ahead_by)
             ring += np.roll(bumps(1 + pins, width), ahead_by) * share * (0.5 + side)
             disc += np.roll(bumps(lobes, width), ahead_by) * share
@@ -368,7 +369,9 @@ class Yard:
             for ratio, damped in zip(ratios, dampings, strict=True):
                 gain = rng.choice([-1, 1]) * rng.uniform(0.3, 1.0)
                 answer = answer - gain * ratio**2 / (1 - ratio**2 + 2j * damped * ratio)
-            paths.append(np.interp(self.frequencies, coarse, answer * joints) * (1.0 if number == 0 else farther))
+            gains = answer * joints * (1.0 if number == 0 else farther)
+            real, imaginary = (np.interp(self.frequencies, coarse, part) for part in (gains.real, gains.imag))
+            paths.append(real + 1j * imaginary)
         return paths
 
     def through(self, force: Samples, path: list[Spectrum], *, lasts_s: float = 0.0) -> list[Spectrum]:
@@ -421,4 +424,5 @@ def band_powers(spectrum: Spectrum, frequencies: Samples, from_hz: float) -> Sam
     top = 0.4 * 2 * frequencies[-1]
     edges = top / 2 ** (np.arange(0, int(2 * np.log2(top / from_hz)) + 1) / 2)
     starts = np.searchsorted(frequencies, edges[::-1])
-    return np.add.reduceat(np.abs(spectrum) ** 2, starts)[:-1]
+    sums = np.concatenate([[0.0], np.cumsum(np.abs(spectrum) ** 2)])[starts]
+    return np.asarray(np.diff(sums), dtype=float)
