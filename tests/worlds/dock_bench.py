@@ -385,7 +385,8 @@ class Yard:
         inside = (places >= 0) & (places < self.count - 1)
         at, sizes = places[inside].astype(np.int64), strikes.sizes[inside]
         share = places[inside] - at
-        return np.bincount(at, sizes * (1 - share), self.count) + np.bincount(at + 1, sizes * share, self.count)
+        before, after = np.bincount(at, sizes * (1 - share), self.count), np.bincount(at + 1, sizes * share, self.count)
+        return np.asarray(before + after, dtype=float)
 
     def add(self, made: list[Spectrum], gain: float = 1.0) -> None:
         for point, spectrum in zip(self.points, made, strict=True):

@@ -162,7 +162,7 @@ class Berth:
 def berth(
     rng: np.random.Generator, *, form: str = "single", lobes: tuple[int, int] = (9, 59),
     near: dict[str, tuple[str, float]] | None = None, seconds: tuple[float, float] = (8, 20),
-    most_rate_hz: float = 52e3, hunting: float = 0.0, tonal_db: tuple[float, float] = (-9, 4), runs: bool = True,
+    most_rate_hz: float = 52e3, hunting: float = 0.0, tonal_db: tuple[float, float] = (-7, 4), runs: bool = True,
 ) -> Berth:  # fmt: skip
     """A drive that runs (or stands), recorded for ``seconds`` at one or two points. ``tonal_db``: power of what its
     meshes make over that of its noise."""
@@ -323,7 +323,7 @@ def sister(here: Berth, off: float, level_db: float, *, broken: bool, drive: Doc
         part = str(rng.choice(["outer_race", "inner_race"]))
         strikes = bearing_strikes(rng, turning, other.turns(), bearing, part, rng.uniform(0, 0.012))
         struck(here, strikes, rng.uniform(-6, 5), low_hz=500, high_hz=5000, lasts_s=1.5e-4)
-    here.marks["sister_off"] = off
+    here.marks["sister_off"] = float(off)
     low, high = sorted((60 * speed * 0.985, 60 * speed * 1.015))
     pins = next(stage.pins for stage in other.stages if stage.pins)
     here.tables.append(
