@@ -223,7 +223,7 @@ def finished(
     drive = replace(here.drive, around=tuple(here.tables) if declared else ())
     loudest = np.sqrt(2 * np.sum(np.abs(yard.picked_up[yard.points[0]]) ** 2)) / yard.count
     recorded = yard.recorded(floor=float(loudest * 10 ** rng.uniform(-3, -1.7))) if channels is None else channels
-    mean = float((here.turning.turns[-1] - here.turning.turns[0]) / here.turning.times_s[-1])
+    mean = float((here.angle[-1] - here.angle[-yard.wanted]) / (yard.wanted - 1) * yard.rate_hz)
     noted = round(60 * here.speed_hz * rng.normal(1, 5e-4)) if rng.uniform() < 0.3 and truth != "unusable" else None
     pulses = None
     if truth != "unusable" and rng.uniform() < 0.12:

@@ -50,6 +50,7 @@ from tests.worlds.dock_berth import (
 )
 
 COUNT = 120
+SPROCKET = "sprocket_teeth = {count}"
 
 
 # ------------------------------------------------ sound captures
@@ -203,7 +204,7 @@ def sound_rotor(rng: np.random.Generator, kind: str, declared: bool, *, name: st
         "rolling_element": (1 - slim**2) / slim,
     }[str(rng.choice(parts))]  # fmt: skip
     tone = per_turn * here.speed_hz * (1 - rng.uniform(0, 0.02))
-    counts = [count for count in range(3, 12) if 8 < tone / count < 60]
+    counts = [count for count in (3, 5, 6, 7, 9) if 8 < tone / count < 60 and (count > 4 or name != "hydraulic unit")]
     count = int(rng.choice(counts))
     rotor(here, tone / count, count, loudness(rng), name=name)
     return finished(here, "sound", kind, declared=declared)
@@ -285,53 +286,49 @@ def damage(here: Berth, part: str, where: str | int) -> tuple[str, ...]:
     return tones
 
 
-Around = Callable[[Berth], None]
+Around = Callable[[Berth, int], None]
 
 
-def around_fan(here: Berth) -> None:
-    fan(here, int(here.rng.integers(5, 10)), loudness(here.rng))
+def around_fan(here: Berth, count: int) -> None:
+    fan(here, count, loudness(here.rng))
 
 
-def around_sprocket(here: Berth) -> None:
-    turned_by_output(
-        here, "chain", int(here.rng.integers(9, 18)), even=here.rng.uniform() < 0.5, level_db=loudness(here.rng),
-        entry="sprocket_teeth = {count}",
-    )  # fmt: skip
+def around_coupling(here: Berth, count: int) -> None:
+    coupling(here, count, loudness(here.rng))
 
 
-def around_flights(here: Berth) -> None:
-    passed(here, here.out, here.rng.uniform(0.8, 1.2, 4), loudness(here.rng), noisy=0.6, high_hz=2000)
-    here.tables.append(shaft_table("screw", "flights = 4", here.drive.last))
+def around_brake(here: Berth, count: int) -> None:
+    brake(here, count, loudness(here.rng))
 
 
-def around_lays(here: Berth) -> None:
-    turned_by_output(
-        here, "rope drum", int(here.rng.integers(5, 25)), even=True, level_db=loudness(here.rng), lasts_s=1e-3
-    )
+def around_sprocket(here: Berth, count: int) -> None:
+    even = bool(here.rng.uniform() < 0.5)
+    turned_by_output(here, "chain", count, even=even, level_db=loudness(here.rng), entry=SPROCKET)
 
 
-def around_sister(here: Berth) -> None:
-    sister(
-        here, float(here.rng.choice([-1, 1]) * here.rng.uniform(0.005, 0.02)), here.rng.uniform(-14, 0), broken=False
-    )
+def around_lays(here: Berth, count: int) -> None:
+    turned_by_output(here, "rope drum", count, even=True, level_db=loudness(here.rng), lasts_s=1e-3)
 
 
-def around_unit(here: Berth) -> None:
+def around_flights(here: Berth, count: int) -> None:
+    flights = -(-count // 2)
+    passed(here, here.out, here.rng.uniform(0.8, 1.2, flights), loudness(here.rng), noisy=0.6, high_hz=2000)
+    here.tables.append(shaft_table("screw", f"flights = {flights}", here.drive.last))
+
+
+def around_sister(here: Berth, count: int) -> None:
+    off = here.rng.choice([-1, 1]) * here.rng.uniform(0.005, 0.02)
+    sister(here, float(off), here.rng.uniform(-14, 0), broken=False)
+
+
+def around_unit(here: Berth, count: int) -> None:
     rotor(
         here, here.rng.uniform(23.8, 24.9), int(here.rng.choice([7, 9, 11])), loudness(here.rng), name="hydraulic unit"
     )
 
 
-def around_shocks(here: Berth) -> None:
+def around_shocks(here: Berth, count: int) -> None:
     shocks(here, here.rng.uniform(0.2, 1.5), here.rng.uniform(-5, 8))
-
-
-def around_brake(here: Berth) -> None:
-    brake(here, int(here.rng.integers(1, 4)), loudness(here.rng))
-
-
-def around_coupling(here: Berth) -> None:
-    coupling(here, int(here.rng.integers(4, 9)), loudness(here.rng))
 
 
 def damaged(
@@ -339,13 +336,20 @@ def damaged(
     lobes: tuple[int, int] = (9, 43), around: Around | None = None, seconds: tuple[float, float] = (8, 20),
     slow: bool = False,
 ) -> WorldCase:  # fmt: skip
-    """``slow``: a part that needs a long record."""
+    """``slow``: a part that needs a long record. What stands around has as many events as a sound part of a bearing."""
+    near: dict[str, tuple[str, float]] = {}
+    count = 0
+    if around in (around_fan, around_coupling, around_brake):
+        count = int(rng.integers(3, 5))
+        near = {INPUT: ("outer_race", float(count))}
+    elif around in (around_sprocket, around_lays, around_flights):
+        count, near = near_output(rng, 6, 10)
     if slow:
-        here = berth(rng, form=form, lobes=lobes, seconds=(14, 36), most_rate_hz=26e3)
+        here = berth(rng, form=form, lobes=lobes, near=near, seconds=(14, 36), most_rate_hz=26e3)
     else:
-        here = berth(rng, form=form, lobes=lobes, seconds=seconds)
+        here = berth(rng, form=form, lobes=lobes, near=near, seconds=seconds)
     if around is not None:
-        around(here)
+        around(here, count)
     return finished(here, "damaged", kind, damaged=damage(here, part, where), declared=declared)
 
 
@@ -478,7 +482,6 @@ def unusable_loose(rng: np.random.Generator, kind: str, declared: bool) -> World
 
 # ------------------------------------------------ kinds
 Maker = Callable[[np.random.Generator, str, bool], WorldCase]
-SPROCKET = "sprocket_teeth = {count}"
 KINDS: dict[str, Maker] = {
     "stands, pump and ventilator run": unusable_stands,
     "stands, sister runs at another speed": unusable_sister,

@@ -22,7 +22,7 @@ from tests.worlds.dock_bench import (
     looked_up,
     steady,
 )
-from tests.worlds.dock_berth import a_drive
+from tests.worlds.dock_berth import a_drive, bearing_like
 
 SECONDS, SPEED_HZ = 50.0, 24.0
 BALLS = DockBearing(name="b", inner="input", outer="housing", elements=9, element_mm=8.0, pitch_mm=40.0)
@@ -71,6 +71,17 @@ def test_a_record_holds_as_many_blows_as_a_bearing_makes(part: str, per_turn: fl
                               BALLS, part, 0.0)  # fmt: skip
     assert strikes.times_s.size == pytest.approx(SECONDS * SPEED_HZ * per_turn, abs=1.01)
     assert np.all(strikes.sizes > 0)
+
+
+@pytest.mark.parametrize("part", ["outer_race", "inner_race"])
+def test_a_bearing_is_found_whose_tone_falls_near_a_count(part: str) -> None:
+    rng, sign = np.random.default_rng(8), -1 if part == "outer_race" else 1
+    for count in range(6, 11):
+        made = bearing_like(rng, "b", "input", "housing", elements=(11, 24), pitch_mm=90.0, near=(part, float(count)))
+        assert 0.0009 < abs(made.elements / 2 * (1 + sign * made.slimness) / count - 1) < 0.0151
+        assert made.elements * made.element_mm < np.pi * made.pitch_mm  # they have room
+    with pytest.raises(ValueError, match="no bearing"):
+        bearing_like(rng, "b", "input", "housing", elements=(7, 8), pitch_mm=40.0, near=(part, 30.0))
 
 
 def test_slip_takes_blows_from_the_outer_race_and_gives_them_to_the_inner() -> None:
