@@ -173,7 +173,7 @@ def berth(
     if seconds == (8, 20) and rng.uniform() < 0.15:
         lasts = rng.uniform(4.5, 8) if rng.uniform() < 0.5 else rng.uniform(20, 40)
     points = ("input side",) if rng.uniform() < 0.6 else ("input side", "output side")
-    yard = Yard(rng, rate, round(min(lasts, 420e3 / rate / len(points) ** 0.3), 2), points)
+    yard = Yard(rng, rate, round(min(lasts, 380e3 / rate / len(points) ** 0.3), 2), points)
     drift = 10 ** rng.uniform(-4, -2.9)
     turning = steady(rng, yard.length_s + 0.2, speed, drift=drift, hunting=hunting, hunting_hz=rng.uniform(0.1, 0.7))
     here = Berth(rng, drive, speed, yard, turning, turning.at(rate, yard.count))

@@ -456,8 +456,8 @@ def unusable_sensor(rng: np.random.Generator, kind: str, declared: bool, *, what
         elif what == "jet":
             made = samples + scale * 10 ** rng.uniform(2.2, 2.7) * rng.normal(size=size)
         elif what == "hum":
-            made = 2e-3 * samples + 3e-3 * scale * rng.normal(size=size)
-            for multiple in range(1, 20):
+            made = 1e-5 * samples + 3e-3 * scale * rng.normal(size=size)
+            for multiple in range(1, 12):
                 made = made + scale * 3 / multiple * rng.uniform(0.2, 1) * np.cos(
                     2 * np.pi * (50.01 * multiple * times + rng.uniform())
                 )
