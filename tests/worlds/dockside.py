@@ -270,11 +270,7 @@ def damage(here: Berth, part: str, where: str | int) -> tuple[str, ...]:
     else:
         strikes = disc_strikes(rng, here.turning, turns, where, drive.stages[where - 1], part)
         twins = {"lobe": ("output_pin",), "output_pin": ("lobe",), "ring_pin": ()}[part]
-        if drive.stages[where - 1].kind == "rv":
-            twins = ("planet_tooth",) if part == "lobe" else ()
         tones = tuple(f"stage{where}.{name}" for name in (part, *twins))
-        if where > 1 and part == "ring_pin" and drive.stages[where - 2].kind == "gear pair":
-            tones += (f"stage{where - 1}.driven_tooth",)
     if rng.uniform() < 0.4 and part != "cage":  # a spall has two edges
         gap = rng.uniform(5e-4, 2e-3)
         strikes = strikes.and_those_of(Strikes(strikes.times_s + gap, 0.6 * strikes.sizes))
@@ -351,6 +347,12 @@ def damaged(
     if around is not None:
         around(here, count)
     return finished(here, "damaged", kind, damaged=damage(here, part, where), declared=declared)
+
+
+def damaged_tooth(rng: np.random.Generator, kind: str, declared: bool) -> WorldCase:
+    """A tooth of either wheel before the disc."""
+    part = str(rng.choice(["driver_tooth", "driven_tooth"]))
+    return damaged(rng, kind, declared, part=part, where=1, form="geared", lobes=(9, 29))
 
 
 # ------------------------------------------------ unusable captures
@@ -550,7 +552,7 @@ KINDS: dict[str, Maker] = {
     "lobe, screw flights": partial(damaged, part="lobe", where=1, lobes=(9, 29), around=around_flights),
     "ring pin of a turning ring": partial(damaged, part="ring_pin", where=1, form="turning ring"),
     "output pin, sister": partial(damaged, part="output_pin", where=1, lobes=(9, 29), around=around_sister),
-    "tooth of the pre-stage": partial(damaged, part="driven_tooth", where=1, form="geared", lobes=(9, 29)),
+    "tooth of the pre-stage": damaged_tooth,
     "second eccentric bearing, brake": partial(
         damaged, part="outer_race", where=SECOND, form="double", lobes=(7, 13), around=around_brake, slow=True
     ),
