@@ -351,7 +351,7 @@ def damaged(
 
 def damaged_tooth(rng: np.random.Generator, kind: str, declared: bool) -> WorldCase:
     """A tooth of either wheel before the disc."""
-    part = str(rng.choice(["driver_tooth", "driven_tooth"]))
+    part = "driver_tooth" if rng.uniform() < 0.5 else "driven_tooth"
     return damaged(rng, kind, declared, part=part, where=1, form="geared", lobes=(9, 29))
 
 
