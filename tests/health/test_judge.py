@@ -13,6 +13,7 @@ from vibe.health.state.finding_names import finding_in_words
 from vibe.health.state.instruction import instruction
 from vibe.health.state.judge import Verdict, judge
 from vibe.health.state.settings import Judgement, Limits
+from vibe.health.state.weak_signs import weak_last
 from vibe.health.state.zones import report_levels, steady_since
 
 
@@ -60,7 +61,7 @@ def level(
 
 def verdict(judgement: Judgement, *findings: Finding, levels: tuple[LevelReport, ...] = (), **more: Any) -> Verdict:
     return judge(
-        findings,
+        weak_last(findings, judgement),
         levels,
         more.pop("usable", 2),
         more.pop("rejected", ()),
