@@ -23,7 +23,8 @@ from statistics import fmean, median, pstdev
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.settings import ElementSettings
 
-PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
+RACES = ("outer_race", "inner_race")
+PARTS = (*RACES, "rolling_element", "cage")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +56,6 @@ EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
 """Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
 a small part of a turn, so that its lines are alike but for noise, which moves lines of ten decibels by two or three; an
 element passes its load in a third of a turn, so that only the first few stand (common practice)."""
-
-
 LONG_LINES = 10
 """Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 

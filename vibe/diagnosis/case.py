@@ -25,7 +25,6 @@ class Case:
     tones: ToneTable
     combs: Mapping[str, CombEvidence]
     """By tone id; tones of one order share one comb. A tone that the capture cannot show is absent."""
-    """Combs at orders that no part in the drive file makes, stronger than all that its parts make."""
     lines: Mapping[str, tuple[Line, ...]]
     """By name ("1x", "0.5x", "stage1.mesh 1", "twice line"), one per channel."""
     levels: Sequence[Level]
