@@ -253,7 +253,7 @@ def _grave(finding: CaptureFinding) -> tuple[bool, int, float]:
 
 def _since(case: DriveCase, finding: CaptureFinding, gap: int) -> datetime:
     """The first capture of the run of captures, with no more than ``gap`` between, in which it was found: in earnest
-    where any of them shows it so, since until then nobody was told of it."""
+    where any of them shows it so, since weak signs alone raise nothing."""
     shown = {c.content: [f for f in c.findings if f.component != "sensor" and _kin(f, finding)] for c in case.recent}
     captures = [c for c in case.recent if could_show(c, finding) or shown[c.content]]
     places = [place for place, c in enumerate(captures) if shown[c.content]]

@@ -143,11 +143,13 @@ def _put_together_anew(slope: Samples, rate_hz: float) -> tuple[float, float]:
     line[:, :-1] |= stands[:, 1:]
     # Where the window is half as high or more it can be taken off again.
     middle = slice(size // 4, size - size // 4)
-    lines = scipy.fft.irfft(np.where(line, spectrum, 0), size, axis=1)[:, middle] / window[middle]
-    rest = scipy.fft.irfft(np.where(line, 0, spectrum), size, axis=1)[:, middle] / window[middle]
+    lines, rest = (
+        np.asarray(scipy.fft.irfft(np.where(own, spectrum, 0), size, axis=1)[:, middle] / window[middle], np.float32)
+        for own in (line, ~line)
+    )
     as_it_is = lines + rest
     anew = np.concatenate([lines + np.roll(rest, shift, axis=0) for shift in _SHIFTS])
-    falls, rises = (float(_end(sign * anew) / max(_end(sign * as_it_is), 1e-30)) for sign in (-1, 1))
+    falls, rises = (_end(sign * anew) / max(_end(sign * as_it_is), 1e-30) for sign in (-1, 1))
     return falls, rises
 
 
