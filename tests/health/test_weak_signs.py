@@ -101,6 +101,7 @@ def test_what_was_found_in_earnest_names_the_alarm_and_begins_when_it_was_first_
     (only,) = causes_of(case(captures=captures), RULES)
     assert only.finding is not None
     assert (only.finding.tone, only.finding.severity) == ("bearing.a.inner_race", "slight")
+    assert (only.finding.seen_in, only.finding.of) == (2, 3)
     assert only.since == captures[-2].at
     # A weak sign between does not end what was found before it.
     between = tuple(capture(week, strong if week in (16, 23) else weak) for week in range(15, 24))

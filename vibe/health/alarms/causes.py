@@ -220,12 +220,14 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     latest = max(f.probability for _, f in seen) if doubtful else max(best.probability, mean)
     chance = latest if in_latest else mean
     own = owners((best.component, best.tone))
+    earnest = [(c, f) for c, f in seen if not f.weak_sign]
     cause = CauseDraft(
-        kind="fault", cause=cause_of(best), names=own | owners(best.names), weak_sign=all(f.weak_sign for _, f in seen),
+        kind="fault", cause=cause_of(best), names=own | owners(best.names), weak_sign=not earnest,
         since=_since(case, best, gap=of),
         finding=SeenFinding(
             tone=best.tone, component=best.component, defect=best.defect, probability=min(chance, 1.0),
-            severity=worst.severity, seen_in=len({c.content for c, _ in seen}), of=len(counted), names=best.names,
+            severity=worst.severity, seen_in=len({c.content for c, _ in earnest or seen}), of=len(counted),
+            names=best.names,
             content=last_capture.content, why=best.why, advice=best.advice,
             kept_from=last_capture.at if hidden else None,
         ),
