@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, place
-from vibe.core.evidence import CombEvidence, CombLine, Level
+from vibe.core.evidence import STANDS_DB, CombEvidence, CombLine, Level
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.alternatives.outside_machines import SIDE_STANDS_DB
 from vibe.diagnosis.case import Case, tones_at
 from vibe.diagnosis.diagnose import diagnose
 
@@ -372,7 +371,7 @@ def test_side_lines_at_the_cages_spacing_speak_for_an_element_unless_they_are_as
     )
     assert (next_to > without + 0.05) is likelier
     # Predicted side lines of a strong comb of which none stands speak for blades of another machine.
-    assert (next_to < 0.8 * without) is (side_db < SIDE_STANDS_DB)
+    assert (next_to < 0.8 * without) is (side_db < STANDS_DB)
 
 
 @pytest.mark.parametrize(("between", "part"), [(0.3, "cage"), (1e-6, "rolling_element")])

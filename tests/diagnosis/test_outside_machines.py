@@ -121,6 +121,7 @@ def test_next_to_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_i
     assert any("same kind" in name for name in either.cannot_be_told_from)
     assert "Repeat the measurement while that one stands" in either.why
     assert either.other_machine is not None
+    assert either.may_be_a_twins
     assert "1462.9" in either.other_machine
     assert lone(diagnose(case(combs={RACE: at_low}, speed=PULSES))).other_machine is None
     theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(similar(1.014),), speed=PULSES)))

@@ -105,6 +105,8 @@ def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: Make
         one = lobe(case, scatter=0.4, band_hz=500.0, **measured)
         assert TEETH in one.cannot_be_told_from
         assert (one.other_machine == TEETH) is theirs
+        assert one.other_machine_is_driven is theirs
+        assert not one.may_be_a_twins
 
 
 def test_the_more_the_strikes_differ_from_stand_to_stand_the_less_sure(case: MakeCase) -> None:

@@ -64,6 +64,7 @@ def test_the_damaged_one_has_a_finding_and_the_sound_one_has_none(folder: Path, 
         found = store.findings("TH-02").to_frame()
         assert set(found["capture"]) == {captures[1].sha256}
         assert "stage1.lobe" in found["component"].to_list()
+        assert found["weak_sign"].dtype == bool
         assert store.drives()[0].captures == 2
         assert "TH-02" in store._repr_html_()
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import pytest
 
 from vibe.core.evidence import Level
-from vibe.core.health import DRIVEN_TEETH, Finding
+from vibe.core.health import Finding
 from vibe.core.records.acceptance import (
     CommissionedRun,
     Outcome,
@@ -348,7 +348,7 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     assert said([("x.h5", weak), ("y.h5", other)], []).settles == either.settles
     assert said([("x.h5", weak), ("y.h5", finding())], []).answer == "fail"
     # What the drive turns at its acceptance is known.
-    driven = finding().model_copy(update={"other_machine": f"{DRIVEN_TEETH} that the output shaft turns"})
+    driven = other.model_copy(update={"other_machine_is_driven": True})
     assert said([("x.h5", driven)], []).answer == "fail"
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"

@@ -8,11 +8,12 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
-from vibe.core.health import DRIVEN_TEETH, EvidenceItem, Finding, LevelReport, State
+from vibe.core.health import EvidenceItem, Finding, LevelReport, State
 from vibe.health.state.finding_names import finding_in_words
 from vibe.health.state.instruction import instruction
 from vibe.health.state.judge import Verdict, judge
 from vibe.health.state.settings import Judgement, Limits
+from vibe.health.state.weak_signs import weak_last
 from vibe.health.state.zones import report_levels, steady_since
 
 
@@ -60,7 +61,7 @@ def level(
 
 def verdict(judgement: Judgement, *findings: Finding, levels: tuple[LevelReport, ...] = (), **more: Any) -> Verdict:
     return judge(
-        findings,
+        weak_last(findings, judgement),
         levels,
         more.pop("usable", 2),
         more.pop("rejected", ()),
@@ -132,8 +133,9 @@ def test_what_may_be_another_drives_damage_is_watch_at_most_and_says_so(
 
 
 def test_what_may_be_a_driven_machines_is_watch_at_most_until_that_is_uncoupled(judgement: Judgement) -> None:
-    teeth = f"{DRIVEN_TEETH} that the output shaft turns, 12 times per turn"
-    one = verdict(judgement, finding("severe", 0.97, other_machine=teeth, cannot_be_told_from=[teeth]))
+    teeth = "the teeth of a machine that the output shaft turns, 12 times per turn"
+    maybe = finding("severe", 0.97, other_machine=teeth, other_machine_is_driven=True, cannot_be_told_from=[teeth])
+    one = verdict(judgement, maybe)
     assert one.state == "watch"
     assert f"it may be {teeth} as well, so the state is watch" in one.state_rule
     assert "or what the drive turns strikes as often" in one.sentence

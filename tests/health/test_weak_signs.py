@@ -94,6 +94,22 @@ def test_weak_signs_alone_raise_no_alarm_and_name_what_rises() -> None:
     assert [cause.cause for cause in causes_of(case(captures=fading), RULES)] == ["stage1.lobe"]
 
 
+def test_what_was_found_in_earnest_names_the_alarm_and_begins_when_it_was_first_found_so() -> None:
+    weak = found("bearing.a.cage", "bearing.a.inner_race", severity="severe", probability=0.04, weak_sign=True)
+    strong = found("bearing.a.inner_race", severity="slight")
+    captures = tuple(capture(week, *([weak] if week < 22 else [weak, strong])) for week in range(15, 24))
+    (only,) = causes_of(case(captures=captures), RULES)
+    assert only.finding is not None
+    assert (only.finding.tone, only.finding.severity) == ("bearing.a.inner_race", "slight")
+    assert (only.finding.seen_in, only.finding.of) == (2, 3)
+    assert only.since == captures[-2].at
+    # A weak sign between does not end what was found before it.
+    between = tuple(capture(week, strong if week in (16, 23) else weak) for week in range(15, 24))
+    assert causes_of(case(captures=between), RULES)[0].since == between[1].at
+    alone = case(captures=captures[:-2], exceedances=(exceedance(key("hit", point="", subject="bearing.a.cage")),))
+    assert causes_of(alone, RULES)[0].since == captures[0].at
+
+
 def test_a_level_goes_to_what_was_found_in_earnest() -> None:
     weak = found("stage1.ring_pin", severity="severe", probability=0.04, weak_sign=True)
     strong = found("stage1.lobe", severity="slight")

@@ -20,9 +20,11 @@ def content(number: int) -> str:
     return hashlib.sha256(str(number).encode()).hexdigest()
 
 
-def health(state: str = "sound", findings: tuple[str, ...] = ()) -> str:
+def health(state: str = "sound", findings: tuple[str, ...] = (), weak: tuple[str, ...] = ()) -> str:
     found = [{"tone": tone, "component": tone, "defect": "local damage", "probability": 0.9, "severity": "slight"}
              for tone in findings]  # fmt: skip
+    found += [{"tone": tone, "component": tone, "defect": "local damage", "probability": 0.04, "severity": "slight",
+               "weak_sign": True} for tone in weak]  # fmt: skip
     return json.dumps({"state": state, "findings": found})
 
 

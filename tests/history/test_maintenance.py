@@ -142,7 +142,8 @@ def test_thinning_lets_samples_go_and_keeps_all_else(store: Store) -> None:
 
 def test_thinning_spares_what_is_evidence(store: Store) -> None:
     filled(store, 6)
-    store.add(record(6, health=health("plan", ("stage1.lobe",))), channels(6))
+    store.add(record(6, health=health("plan", ("stage1.lobe",), ("stage1.ring_pin",))), channels(6))
+    store.add(record(7, health=health(weak=("stage1.ring_pin",))), channels(7))
     store.put_alarm("open", "TH-01", "mesh", START, f'{{"captures": ["{content(2)}"]}}')
     store.put_alarm("closed", "TH-01", "mesh", START, f'{{"captures": ["{content(3)}"]}}')
     store.decide(Decision(alarm="closed", verdict="sensor", because="x", by="y", at=START))
@@ -154,9 +155,10 @@ def test_thinning_spares_what_is_evidence(store: Store) -> None:
     assert (would.captures, would.spared) == (done.captures, done.spared)
     assert done.spared == {
         "the first of a baseline": 2, "named by an open alarm": 1, "something was found in it": 1,
+        "there is a weak sign in it": 1,
     }  # fmt: skip
     kept = {one.content for one in store.captures() if one.waveform == "kept"}
-    assert kept == {content(number) for number in (0, 2, 4, 6)}
+    assert kept == {content(number) for number in (0, 2, 4, 6, 7)}
 
 
 def test_tables_say_the_same_in_both_forms(store: Store, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Any, cast
 
 import pytest
 
-from tests.history.kept_captures import START, channels, content, record
+from tests.history.kept_captures import START, channels, content, health, record
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event
 from vibe.history.decision_joining import StoreRemark
@@ -18,11 +18,14 @@ from vibe.history.store.schema import DATABASE, OWNER, STEPS
 from vibe.history.store.store import Store
 
 
-def older(folder: Path, version: int) -> Path:
+def older(folder: Path, version: int, report: str = health()) -> Path:
     """A store as the format ``version`` had it, with one capture where it had captures."""
     with Store.open(folder, create=True) as store:
-        store.add(record(1), channels(1))
+        store.add(record(1, health=report), channels(1))
         rows = {table: store.rows(f"SELECT * FROM {table}") for table in ("capture", "series", "value", "health")}
+        rows["finding"] = store.rows(
+            "SELECT capture, rank, tone, component, defect, probability, severity FROM finding"
+        )
     path = folder / DATABASE
     path.unlink()
     raw = sqlite3.connect(path)
@@ -30,7 +33,8 @@ def older(folder: Path, version: int) -> Path:
         raw.execute(statement)
     if version:
         for table, found in rows.items():
-            raw.executemany(f"INSERT INTO {table} VALUES ({','.join('?' * len(found[0]))})", found)
+            for row in found:
+                raw.execute(f"INSERT INTO {table} VALUES ({','.join('?' * len(row))})", row)
         raw.execute(f"PRAGMA application_id = {OWNER}")
     raw.execute(f"PRAGMA user_version = {version}")
     raw.commit()
@@ -187,7 +191,30 @@ def test_a_store_that_another_process_makes_just_now_is_no_other_program_s(tmp_p
         asked.connection.close()
 
 
-def test_a_store_of_the_format_before_keeps_its_decisions_and_their_triggers(tmp_path: Path) -> None:
+def test_a_store_of_the_format_before_learns_from_its_reports_which_findings_are_weak_signs(tmp_path: Path) -> None:
+    path = older(tmp_path, 3, health("plan", ("stage1.lobe",), ("stage1.ring_pin",)))
+    with Store.open(tmp_path) as store:
+        found = [(one.tone, one.weak_sign) for one in store.findings()]
+        assert found == [("stage1.lobe", False), ("stage1.ring_pin", True)]
+        assert verify(store).wrong == ()
+        store.rows("UPDATE finding SET weak_sign = 0")
+        assert "its findings in the database are not those of its file" in verify(store).wrong[0].what
+    assert (tmp_path / "store.format3.sqlite").is_file()
+    raw = sqlite3.connect(path)
+    raw.execute("DROP TABLE health")
+    raw.execute("CREATE TABLE health (capture INTEGER PRIMARY KEY, json BLOB NOT NULL)")
+    raw.execute("INSERT INTO health VALUES (1, 'no report')")
+    raw.execute("ALTER TABLE finding DROP COLUMN weak_sign")
+    raw.execute("PRAGMA user_version = 3")
+    raw.commit()
+    raw.close()
+    with Store.open(tmp_path) as store:  # whatever the reports are, it can be opened and mended
+        assert [one.weak_sign for one in store.findings()] == [False, False]
+        repair(store)
+        assert [one.weak_sign for one in store.findings()] == [False, True]
+
+
+def test_a_store_of_an_older_format_keeps_its_decisions_and_their_triggers(tmp_path: Path) -> None:
     path = older(tmp_path, 2)
     raw = sqlite3.connect(path)
     raw.execute("INSERT INTO alarm VALUES ('a1', 'TH-01', 'lobe', ?, NULL, '{}')", (START.isoformat(),))

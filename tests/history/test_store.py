@@ -32,7 +32,7 @@ def key(measure: str = "measure 0", drive: str = "TH-01", point: str = POINTS[0]
 
 
 def test_what_was_added_comes_back_as_it_was(store: Store) -> None:
-    stated, rows = record(1, health=health("plan", ("stage1.lobe",))), channels(1)
+    stated, rows = record(1, health=health("plan", ("stage1.lobe",), ("stage1.ring_pin",))), channels(1)
     assert store.add(stated, rows) is True
     for back, sent in zip(store.waveform(stated.content), rows, strict=True):
         assert np.array_equal(back.samples, sent.samples)
@@ -44,7 +44,8 @@ def test_what_was_added_comes_back_as_it_was(store: Store) -> None:
     assert store.health(stated.content) == stated.health
     (one,) = store.captures("TH-01")
     assert (one.measured_at, one.kept, one.state, one.waveform) == (stated.measured_at, "accepted", "plan", "kept")
-    assert [found.tone for found in store.findings("TH-01")] == ["stage1.lobe"]
+    found = [(one.tone, one.weak_sign) for one in store.findings("TH-01")]
+    assert found == [("stage1.lobe", False), ("stage1.ring_pin", True)]
 
 
 def test_a_kept_file_is_a_capture_and_small(store: Store) -> None:

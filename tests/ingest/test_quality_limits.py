@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from tests.ingest.ingest_signals import channel
 from vibe.ingest.quality.checks.radio import radio
 from vibe.ingest.quality.prepared_signal import prepare
+from vibe.ingest.quality.recording import slew
 from vibe.ingest.quality.recording.slew import slew_limited
 from vibe.synth.samples.recorder_faults import keyed
 
@@ -111,9 +112,26 @@ def test_slopes_of_noise_may_lie_half_below_three(kurtosis: float, held: bool) -
 
 
 @pytest.mark.parametrize(("kurtosis", "held"), [(1.35, True), (1.9, False)])
-def test_a_line_takes_from_it_by_the_square_of_its_share(kurtosis: float, held: bool) -> None:
+def test_a_line_takes_from_it_by_the_square_of_its_share(
+    kurtosis: float, held: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """3 - 1.5 x 0.4² - 0.5 = 2.26 is the limit; the sum has 3 - 1.5 x 0.4² + 0.6² (kurtosis of the rest - 3)."""
+    monkeypatch.setattr(slew, "_put_together_anew", lambda slope, rate_hz: (1.1, 1.0))
     assert is_held(line(0.4) + np.sqrt(0.6) * even(kurtosis)) is held
+
+
+@pytest.mark.parametrize(("seed", "rest"), [(2, 0.1), (2, 0.3), (7, 0.1), (7, 0.3)])
+def test_lines_in_step_end_as_soon_as_a_held_slope_but_hold_nothing_back(seed: int, rest: float) -> None:
+    """Nine multiples of one mesh: with those of seed 7 the kurtosis is as low, with those of seed 2 both sides end as
+    soon as a limit makes them. One that holds either side, or both, is found among the same lines."""
+    draw, time = np.random.default_rng(seed), np.arange(40_000) / SLOW_HZ
+    lines = sum(np.sin(2 * np.pi * (k * 231.0 * time + at)) for k, at in enumerate(draw.random(9), 3))
+    slope = np.sqrt(2 / 9) * np.asarray(lines) + rest * draw.standard_normal(time.size)
+    assert not is_held(slope)
+    low, high = np.quantile(slope, [0.05, 0.95])
+    for from_, to in ((low, high), (-np.inf, high), (low, np.inf)):
+        limited = np.clip(slope, from_, to)
+        assert is_held(limited - limited.mean())
 
 
 def test_where_one_line_has_most_of_the_power_others_in_step_with_it_may_take_more() -> None:

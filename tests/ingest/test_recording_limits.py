@@ -328,6 +328,22 @@ def test_lines_end_sooner_than_noise_does(
     """The more lines a slope has, by the squares of their shares and the strongest one's, the less its ends say: least
     of sides that end a tenth early, more of those that end at once, most of one side alone."""
     monkeypatch.setattr(slew, "_lines", lambda slope, rate_hz: (squares, strongest))
+    monkeypatch.setattr(slew, "_put_together_anew", lambda slope, rate_hz: (1.1, 1.1))
+    assert held(both, other) is is_held
+
+
+@pytest.mark.parametrize(
+    ("both", "other", "later", "is_held"),
+    [
+        (1.36, 1.36, (1.06, 1.06), True), (1.36, 1.36, (1.04, 1.2), False), (1.36, 1.36, (1.2, 1.04), False),
+        (1.36, 2.2, (1.06, 1.0), True), (1.36, 2.2, (1.04, 1.2), False), (2.2, 1.36, (1.0, 1.06), True),
+    ],
+)  # fmt: skip
+def test_where_there_are_lines_a_side_that_is_held_goes_on_farther_once_put_together_anew(
+    both: float, other: float, later: tuple[float, float], is_held: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(slew, "_lines", lambda slope, rate_hz: (0.12, 0.35))
+    monkeypatch.setattr(slew, "_put_together_anew", lambda slope, rate_hz: later)
     assert held(both, other) is is_held
 
 

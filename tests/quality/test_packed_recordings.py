@@ -45,6 +45,11 @@ def test_what_a_coder_took_away_is_noticed(number: int) -> None:
     assert codes_of(number) & NOTICED
 
 
+@pytest.mark.parametrize("number", [13, 51], ids=["steep filter", "rests between strokes"])
+def test_meshes_in_step_are_no_slope_that_is_held(number: int) -> None:
+    assert "slew_limited" not in codes_of(number)
+
+
 def test_carriers_that_come_and_go_with_the_load_are_no_packing() -> None:
     """Forty decibels above all else, on for 60 % of the time: bands are missing for moments too."""
     rng, time = np.random.default_rng(1), np.arange(256_000) / 25_600

@@ -118,13 +118,14 @@ class Store:
         return self._values(drive, lambda key: subject is None or key.subject == subject, point, measure)
 
     def findings(self, drive: str | None = None) -> Table[StoredFinding]:
-        """What the reports of single captures found, oldest first."""
+        """What the reports of single captures found, oldest first; those with ``weak_sign`` are too improbable to set
+        the state of a report."""
         return Table(
             self._store.findings(drive),
             {
                 **fields("drive", capture="content"),
                 "time": lambda one: datetime.fromtimestamp(one.time_s, tz=UTC),
-                **fields("tone", "component", "defect", "probability", "severity"),
+                **fields("tone", "component", "defect", "probability", "severity", "weak_sign"),
             },
         )
 

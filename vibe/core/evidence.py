@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+STANDS_DB = 9.0
+"""A line stands, a side line too, from here over its floor: noise, exponential, does once in 3,000 bins (exp(-8))."""
 LEAST_ALTERNATIVE = 0.02
 """Probability of another speed from which on what is said of single parts depends on it (common practice)."""
 

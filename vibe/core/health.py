@@ -15,9 +15,6 @@ FLUTING = "electrical erosion (fluting)"
 PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 """Defects of one part, which repeat at its own order."""
 
-DRIVEN_TEETH = "the teeth, flights or blades of a machine"
-"""By these words ``other_machine`` names what this drive turns, and by others a machine that has the same parts."""
-
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
@@ -58,6 +55,8 @@ class Finding(ReportModel):
     other_machine: str | None = None
     """The same part of a machine of the same kind, or a machine that this drive turns, that it may be instead; the
     state is then ``watch`` at most. Null where nothing shows such a machine."""
+    other_machine_is_driven: bool = False
+    """Whether ``other_machine`` is one that this drive turns; else it is one of the same kind."""
     weak_sign: bool = False
     """Too improbable to set the state: kept to be compared with the next capture, and no reason to do anything."""
     why: str
@@ -78,7 +77,7 @@ class Finding(ReportModel):
     @property
     def may_be_a_twins(self) -> bool:
         """Whether the other machine that it may be is one of the same kind, rather than one that this drive turns."""
-        return self.other_machine is not None and DRIVEN_TEETH not in self.other_machine
+        return self.other_machine is not None and not self.other_machine_is_driven
 
     @property
     def damage_probability(self) -> float:

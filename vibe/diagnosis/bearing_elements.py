@@ -23,7 +23,8 @@ from statistics import fmean, median, pstdev
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.settings import ElementSettings
 
-PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
+RACES = ("outer_race", "inner_race")
+PARTS = (*RACES, "rolling_element", "cage")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,8 +45,9 @@ SILENT_DB, LOUDEST_DB = -9.0, 6.0
 """Depths are distinguished between these: an eighth of a band's power is what chance makes, four times it is clear."""
 SIDEBAND_HARMONICS = 4
 """Side lines are read next to so many harmonics."""
-SIDE_STANDS_DB = 6.0
-"""A side line stands from here over the floor: noise, exponential, is there once in fifty bins (exp(-4))."""
+SIDE_COUNTS_DB = 6.0
+"""A side line counts from here over the floor: noise, exponential, is there once in fifty bins (exp(-4)). Lower than
+``STANDS_DB``, since not whether one line is there is asked, but the share of them that are."""
 WEAKER_BY_DB = 3.0
 """Side lines are weaker than what they stand next to by at least this, on the average, or they are lines of their own:
 a damaged element is never wholly unloaded, while a cage that strikes makes all lines alike, those near an element's
@@ -54,8 +56,6 @@ EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
 """Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
 a small part of a turn, so that its lines are alike but for noise, which moves lines of ten decibels by two or three; an
 element passes its load in a third of a turn, so that only the first few stand (common practice)."""
-
-
 LONG_LINES = 10
 """Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 
@@ -117,7 +117,7 @@ def _carried(element: CombEvidence) -> float:
     lines = [line.over_floor_db for line in element.lines[:SIDEBAND_HARMONICS]]
     if not sides or fmean(sides) > fmean(lines) - WEAKER_BY_DB:
         return 0.0
-    return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
+    return sum(side >= SIDE_COUNTS_DB for side in sides) / len(sides)
 
 
 def is_even(cage: CombEvidence) -> bool:

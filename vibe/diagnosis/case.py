@@ -9,15 +9,12 @@ from math import e, log
 from vibe.core.capture import ChannelQuality
 from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
-from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, Localisation, SpeedEstimate
+from vibe.core.evidence import STANDS_DB, CombEvidence, CrossLine, Level, Line, Localisation, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside_combs import OutsideComb, SimilarMachine
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 from vibe.diagnosis.severity_scale import SeverityScale
-
-STANDS_DB = 9.0
-"""A line this far over its floor stands (noise: once in 3,000 bins)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +25,6 @@ class Case:
     tones: ToneTable
     combs: Mapping[str, CombEvidence]
     """By tone id; tones of one order share one comb. A tone that the capture cannot show is absent."""
-    """Combs at orders that no part in the drive file makes, stronger than all that its parts make."""
     lines: Mapping[str, tuple[Line, ...]]
     """By name ("1x", "0.5x", "stage1.mesh 1", "twice line"), one per channel."""
     levels: Sequence[Level]

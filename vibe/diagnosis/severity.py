@@ -12,10 +12,9 @@ from math import log10
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import ToneTable
+from vibe.diagnosis.bearing_elements import PARTS, RACES
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.severity_scale import Weight
-
-RACES = ("outer_race", "inner_race")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +74,12 @@ def part_kind(case: Case, finding: Finding) -> str:
     """Which weight a finding's part has: a bearing that carries a disc on its eccentric or crank governs life."""
     if finding.component.startswith("bearing."):
         name = finding.component.removeprefix("bearing.")
-        own = next((b for b in case.drive.bearing if name in (b.name, *(f"{b.name}.{part}" for part in _PARTS))), None)
+        own = next((b for b in case.drive.bearing if name in (b.name, *(f"{b.name}.{part}" for part in PARTS))), None)
         rings = () if own is None else (own.inner, own.outer)
         of_life = any(ring.endswith((".eccentric", ".crank")) for ring in rings)
         return "life bearing" if of_life else "rolling bearing"
     tone = next((tone for tone in case.tones.tones if tone.id == finding.tone), None)
     return "" if tone is None else tone.family
-
-
-_PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
 
 
 def _speed_share(case: Case, finding: Finding, comb: CombEvidence) -> float:
@@ -93,7 +89,7 @@ def _speed_share(case: Case, finding: Finding, comb: CombEvidence) -> float:
     if not finding.component.startswith("bearing."):
         return comb.order * input_hz / scale.reference_speed_hz
     for bearing in case.drive.bearing:
-        if finding.component in (f"bearing.{bearing.name}", *(f"bearing.{bearing.name}.{part}" for part in _PARTS)):
+        if finding.component in (f"bearing.{bearing.name}", *(f"bearing.{bearing.name}.{part}" for part in PARTS)):
             pitch_mm = bearing.pitch_diameter_mm or scale.reference_pitch_mm
             turns = _relative_turns(case.tones, bearing.name, bearing.elements)
             return turns * input_hz * pitch_mm / (scale.reference_speed_hz * scale.reference_pitch_mm)

@@ -256,6 +256,8 @@ class StoredFinding:
     defect: str
     probability: float | None
     severity: str | None
+    weak_sign: bool = False
+    """Too improbable to set the state of its report."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,9 +9,9 @@ from math import hypot
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.alternatives.similar_speeds import SURELY_OFF, placed
+from vibe.diagnosis.bearing_elements import RACES
 from vibe.diagnosis.case import Case, standing
 
-RACES = ("outer_race", "inner_race")
 FEWEST_STANDING = 3
 """How many lines must stand of a race that shows."""
 LEAST_BINS = 0.1

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, hypot
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.alternatives.outside_multiples import MOST_CHANCE, whole_multiple
@@ -31,9 +31,6 @@ DOUBLE_WITHIN = 1e-3
 RACES = ("inner_race", "outer_race")
 WITHIN_ERRORS = 3.0
 """Standard errors within which two combs may be lines of one turn (common practice: once in 370 they are not)."""
-
-SIDE_STANDS_DB = 9.0
-"""A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
 
 
 def explained_away(case: Case) -> Case:
@@ -139,7 +136,7 @@ def _is_multiple(case: Case, fast: Finding, slow: Finding) -> bool:
     if times is None or times < 3 or combs[1].hit_over_floor_db < combs[0].hit_over_floor_db:
         return False
     sides = combs[0].sideband_lines
-    stand = sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides)
+    stand = sum(line.over_floor_db >= STANDS_DB for line in sides)
     return bool(sides) and stand < len(sides) / 2
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from math import exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import FLUTING, Finding
 from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
@@ -70,8 +70,6 @@ differ."""
 PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
 """Of damaged bearings that show, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
-SIDE_STANDS_DB = 9.0
-"""A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
 SIDES_ABOVE_DB = 3.0
 """By how much the mean of the side lines may exceed that of the first lines to which they belong: of a load that is
 met at one place they are all but as strong (common practice: noise adds a little). Of a grid of other lines, of which
@@ -264,7 +262,7 @@ def has_sides(comb: CombEvidence, resolution: float) -> bool:
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
     ]
     lines = [line.over_floor_db for line in comb.lines[:SIDE_HARMONICS]]
-    stand = sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
+    stand = sum(line.over_floor_db >= STANDS_DB for line in sides) >= 0.5 * len(sides)
     return bool(sides) and stand and fmean(one.over_floor_db for one in sides) <= fmean(lines) + SIDES_ABOVE_DB
 
 
@@ -276,7 +274,7 @@ def _is_bare(case: Case, finding: Finding) -> bool:
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
     sides = [line.over_floor_db for line in comb.sideband_lines]
     high = sum(strongest) >= STRONG_DB * len(strongest)
-    return high and len(sides) >= FEWEST_SIDES and max(sides) < SIDE_STANDS_DB
+    return high and len(sides) >= FEWEST_SIDES and max(sides) < STANDS_DB
 
 
 def is_carried(case: Case, tone: str) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import exp, fsum, pi, prod, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
-from vibe.core.health import DRIVEN_TEETH, Finding
+from vibe.core.health import Finding
 from vibe.core.outside_combs import MOST_PER_TURN
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
@@ -94,7 +94,7 @@ class _Knock:
     def name(self) -> str:
         often = {1: "once", 2: "twice"}.get(self.times, f"{self.times} times")
         if self.driven:
-            return f"{DRIVEN_TEETH} that the {self.body} turns, {often} per turn"
+            return f"the teeth, flights or blades of a machine that the {self.body} turns, {often} per turn"
         return f"a knock, {often} per turn, of what turns with the {self.body}"
 
 
@@ -111,10 +111,13 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         # However clear damage is, it is the part's no more surely than that.
         return finding.weakened(share / max(finding.damage_probability, share))
     more = _what_knocks(knock, comb.localisation)
-    update = {"cannot_be_told_from": [*finding.cannot_be_told_from, knock.name], "why": finding.why + more}
+    update: dict[str, object] = {
+        "cannot_be_told_from": [*finding.cannot_be_told_from, knock.name],
+        "why": finding.why + more,
+    }
     if knock.driven and finding.other_machine is None and _looks_like(knock, comb.localisation):
         # It costs little to uncouple that one, and much to open this one.
-        update["other_machine"] = knock.name
+        update |= {"other_machine": knock.name, "other_machine_is_driven": True}
     return finding.weakened(share).model_copy(update=update)
 
 

@@ -24,7 +24,6 @@ from vibe.flow.history.series import SeriesGatherer, SeriesView, limits_of, stat
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.core.health import Severity
     from vibe.core.records.alarms import LimitSource, Reported, RuleKind
     from vibe.core.records.history import Event, SeriesKey, StoredCapture
     from vibe.health.alarms.settings import AlarmRules
@@ -185,23 +184,12 @@ class Gatherer:
 
     def _captures(self, tag: str) -> list[CaptureSeen]:
         kept = self.store.captures(tag)
-        rows: dict[str, list[CaptureFinding]] = {}
-        for f in self.store.findings(tag):
-            rows.setdefault(f.content, []).append(
-                CaptureFinding(
-                    tone=f.tone, component=f.component, defect=f.defect, probability=f.probability or 0.0,
-                    severity=cast("Severity", f.severity or "slight"),
-                    names=tuple(n for n in (f.component, f.tone) if n),
-                )
-            )  # fmt: skip
-        # Reports are opened only where more than a finding's name is needed: where it was seen, what could not be.
-        full = set(rows) | {c.content for c in kept if c.kept != "accepted"}
+        # Of a good capture in which nothing was found the report is opened only where it is one of the latest.
+        full = {f.content for f in self.store.findings(tag)} | {c.content for c in kept if c.kept != "accepted"}
         full |= {c.content for c in kept[-self.rules.raise_.of_last :]}
         found = []
         for c in kept:
-            said = CaptureReading(findings=rows.get(c.content, []))
-            if c.content in full:
-                said = _report(self.store.health(c.content))
+            said = _report(self.store.health(c.content)) if c.content in full else CaptureReading()
             found.append(
                 CaptureSeen(
                     content=c.content, at=c.measured_at, accepted=c.kept == "accepted", state=c.state,

@@ -220,12 +220,14 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     latest = max(f.probability for _, f in seen) if doubtful else max(best.probability, mean)
     chance = latest if in_latest else mean
     own = owners((best.component, best.tone))
+    earnest = [(c, f) for c, f in seen if not f.weak_sign]
     cause = CauseDraft(
-        kind="fault", cause=cause_of(best), names=own | owners(best.names), weak_sign=all(f.weak_sign for _, f in seen),
+        kind="fault", cause=cause_of(best), names=own | owners(best.names), weak_sign=not earnest,
         since=_since(case, best, gap=of),
         finding=SeenFinding(
             tone=best.tone, component=best.component, defect=best.defect, probability=min(chance, 1.0),
-            severity=worst.severity, seen_in=len({c.content for c, _ in seen}), of=len(counted), names=best.names,
+            severity=worst.severity, seen_in=len({c.content for c, _ in earnest or seen}), of=len(counted),
+            names=best.names,
             content=last_capture.content, why=best.why, advice=best.advice,
             kept_from=last_capture.at if hidden else None,
         ),
@@ -246,24 +248,24 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     return cause
 
 
-def _grave(finding: CaptureFinding) -> tuple[int, float]:
-    return _GRAVITY[finding.severity], finding.probability
+def _grave(finding: CaptureFinding) -> tuple[bool, int, float]:
+    """What was found in earnest comes before weak signs, however bad these would be."""
+    return not finding.weak_sign, _GRAVITY[finding.severity], finding.probability
 
 
 def _since(case: DriveCase, finding: CaptureFinding, gap: int) -> datetime:
-    """The first capture of the run of captures, with no more than ``gap`` between, in which it was found."""
-    captures = case.recent
-    captures = tuple(
-        c for c in captures
-        if could_show(c, finding) or any(_kin(f, finding) for f in c.findings if f.component != "sensor")
-    )  # fmt: skip
-    places = [i for i, c in enumerate(captures) if any(_kin(f, finding) for f in c.findings if f.component != "sensor")]
-    first = places[-1]
-    for place in reversed(places):
-        if first - place > gap:
+    """The first capture of the run of captures, with no more than ``gap`` between, in which it was found: in earnest
+    where any of them shows it so, since weak signs alone raise nothing."""
+    shown = {c.content: [f for f in c.findings if f.component != "sensor" and _kin(f, finding)] for c in case.recent}
+    captures = [c for c in case.recent if could_show(c, finding) or shown[c.content]]
+    places = [place for place, c in enumerate(captures) if shown[c.content]]
+    run = places[-1:]
+    for place in reversed(places[:-1]):
+        if run[0] - place > gap:
             break
-        first = place
-    return captures[first].at
+        run.insert(0, place)
+    earnest = [place for place in run if any(not f.weak_sign for f in shown[captures[place].content])]
+    return captures[(earnest or run)[0]].at
 
 
 # ── where an exceedance belongs ───────────────────────────────────────────────────────────────────────────────────

@@ -11,7 +11,6 @@ from vibe.core.health import Finding, LevelReport, State
 from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
-from vibe.health.state.weak_signs import is_weak
 
 _GRAVITY: dict[State, int] = {"sound": 0, "watch": 1, "plan": 2, "act": 3}
 _SEVERITY = {"slight": 0, "moderate": 1, "severe": 2}
@@ -56,15 +55,15 @@ def judge(
 ) -> Verdict:
     """The state of one drive: of all rules that apply the gravest wins.
 
-    ``usable_channels`` counts vibration channels that were not rejected; ``rejected`` are the reasons why others were
-    (or why a capture could not be read). A drive is ``unknown``, never sound, when there is no channel to judge by:
-    none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more. Nor
-    is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not detected in
-    any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A weak sign sets no state, so
-    what could not show damage is unknown with one as without. A sensor finding next to good channels asks for another
-    measurement. ``measured_at`` puts a date to the deadline, which the ``consequence`` of a failure shortens or
-    lengthens. ``steady_since`` says of points since when their velocity has not changed significantly: such a level
-    alone asks for no work within days.
+    ``findings`` come with weak signs marked (``weak_signs.weak_last``), which set no state: what could not show damage
+    is unknown with one as without. ``usable_channels`` counts vibration channels that were not rejected; ``rejected``
+    are the reasons why others were (or why a capture could not be read). A drive is ``unknown``, never sound, when
+    there is no channel to judge by: none usable, or each usable one (``rejected_channels`` left out) named by a sensor
+    finding of even odds or more. Nor is it sound when damage of its parts could not have shown: then ``blind`` says
+    why. A drive that was not detected in any capture is unknown whatever its levels: ``not_detected`` says why, and
+    what to do. A sensor finding next to good channels asks for another measurement. ``measured_at`` puts a date to the
+    deadline, which the ``consequence`` of a failure shortens or lengthens. ``steady_since`` says of points since when
+    their velocity has not changed significantly: such a level alone asks for no work within days.
 
     Raises:
         ValueError: ``usable_channels`` is negative.
@@ -87,8 +86,8 @@ def judge(
     if trusted <= 0:
         return _unknown(usable_channels, sensor, rejected, called, order)
 
-    weak = [f for f in findings if is_weak(f, judgement)]
-    counted = [f for f in findings if f not in weak]
+    weak = [f for f in findings if f.weak_sign]
+    counted = [f for f in findings if not f.weak_sign]
     candidates = [_from_finding(f, judgement) for f in counted] + [
         c for level in levels if (c := _from_level(level, levels, judgement, steady_since or {})) is not None
     ]

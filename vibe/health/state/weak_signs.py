@@ -18,9 +18,9 @@ def is_weak(finding: Finding, judgement: Judgement) -> bool:
 
 def weak_last(findings: Sequence[Finding], judgement: Judgement) -> list[Finding]:
     """``findings`` in their order, but weak signs last, marked as such, and with advice that asks for no work."""
-    strong = [one for one in findings if not is_weak(one, judgement)]
-    weak = [
-        one.model_copy(update={"weak_sign": True, "advice": f"{COMPARE}{one.advice}"})
-        for one in findings if is_weak(one, judgement)
-    ]  # fmt: skip
-    return [*strong, *weak]
+    marked = [_marked(one) if is_weak(one, judgement) else one for one in findings]
+    return sorted(marked, key=lambda one: one.weak_sign)  # keeps the order of equals
+
+
+def _marked(finding: Finding) -> Finding:
+    return finding.model_copy(update={"weak_sign": True, "advice": f"{COMPARE}{finding.advice}"})

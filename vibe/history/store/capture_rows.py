@@ -70,7 +70,10 @@ def _known(number: Any) -> Any:
 def _findings(record: Record) -> list[tuple[Any, ...]]:
     names = ("tone", "component", "defect", "probability", "severity")
     found = _health(record.health).get("findings", [])
-    return [(rank, *(_known(finding.get(name)) for name in names)) for rank, finding in enumerate(found)]
+    return [
+        (rank, *(_known(finding.get(name)) for name in names), int(finding.get("weak_sign") is True))
+        for rank, finding in enumerate(found)
+    ]
 
 
 def _values(record: Record) -> dict[tuple[str, ...], tuple[float, str]]:
@@ -107,7 +110,7 @@ def _insert_traced(connection: sqlite3.Connection, capture: int | None, rows: Ca
     run = connection.execute
     run("INSERT INTO health VALUES (?,?)", (capture, rows.health))
     for finding in rows.findings:
-        run("INSERT INTO finding VALUES (?,?,?,?,?,?,?)", (capture, *finding))
+        run("INSERT INTO finding VALUES (?,?,?,?,?,?,?,?)", (capture, *finding))
     connection.executemany(
         f"INSERT INTO series ({', '.join(_SERIES)}, unit) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING",
         [(*key, unit) for key, _, unit in rows.values],
@@ -137,7 +140,8 @@ def amiss(connection: sqlite3.Connection, record: Record, counted: Mapping[int, 
     if not _same_report(run("SELECT json FROM health WHERE capture = ?", (capture,)).fetchone(), record.health):
         return "its report in the database is not that of its file"
     recorded = run(
-        "SELECT rank, tone, component, defect, probability, severity FROM finding WHERE capture = ? ORDER BY rank",
+        "SELECT rank, tone, component, defect, probability, severity, weak_sign FROM finding WHERE capture = ? "
+        "ORDER BY rank",
         (capture,),
     ).fetchall()
     if recorded != _findings(record):

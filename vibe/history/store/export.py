@@ -47,10 +47,13 @@ TABLES: dict[str, ExportTable] = {
         "load_percent, waveform, added_at, software FROM capture ORDER BY drive, time_s, id",
     ),
     "findings": ExportTable(
-        ("content", "drive", "measured_at", "rank", "tone", "component", "defect", "probability", "severity"),
-        "tttitttnt",
-        "SELECT c.content, c.drive, c.measured_at, f.rank, f.tone, f.component, f.defect, f.probability, f.severity "
-        "FROM finding f JOIN capture c ON c.id = f.capture ORDER BY c.drive, c.time_s, c.id, f.rank",
+        (
+            "content", "drive", "measured_at", "rank", "tone", "component", "defect", "probability", "severity",
+            "weak_sign",
+        ),
+        "tttitttnti",
+        "SELECT c.content, c.drive, c.measured_at, f.rank, f.tone, f.component, f.defect, f.probability, f.severity, "
+        "f.weak_sign FROM finding f JOIN capture c ON c.id = f.capture ORDER BY c.drive, c.time_s, c.id, f.rank",
     ),
     "events": ExportTable(
         ("drive", "at", "kind", "note", "by", "new_baseline", "added_at"),

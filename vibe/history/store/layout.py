@@ -53,7 +53,8 @@ Tables of store.sqlite (PRAGMA user_version is the number of the format):
   capture      one row per capture; waveform: its samples are kept, thinned away or lost; time_s: UTC since 1970
   series       drive, point, measure, subject (tone, line or owner), unit
   value        series, time_s, capture, value
-  health       report of a capture alone, JSON packed by zlib;  finding   its findings
+  health       report of a capture alone, JSON packed by zlib
+  finding      its findings, gravest first; weak_sign 1: too improbable to set the state
   drive_file   text of each drive file that was used; kind is equal for sister drives
   event, decision   written once; the database refuses to change or remove a row
   alarm        alarms with their facts in JSON; closed_at is null while open

@@ -320,4 +320,6 @@ def _reasons_to_spare(store: Store, *, keep_first: bool) -> dict[str, str]:
                     reasons[first] = "the first of a baseline"
     for alarm in store.alarms(open_only=True):
         reasons |= dict.fromkeys(re.findall(r"\b[0-9a-f]{8,128}\b", alarm.facts), "named by an open alarm")
-    return reasons | {found.content: "something was found in it" for found in store.findings()}
+    found = store.findings()
+    reasons |= {one.content: "there is a weak sign in it" for one in found if one.weak_sign}
+    return reasons | {one.content: "something was found in it" for one in found if not one.weak_sign}

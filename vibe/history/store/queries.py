@@ -218,17 +218,19 @@ class Answers:
             return tuple(Extent(key=_key(row), unit=row[4], **dict(zip(names, row[5:], strict=True))) for row in rows)
 
     def findings(self, drive: str | None = None) -> tuple[StoredFinding, ...]:
-        """What the captures' own reports found, oldest first, the gravest of each capture first."""
+        """What the captures' own reports found, oldest first, the gravest of each capture first, weak signs last."""
         rows = self.rows(
-            "SELECT c.drive, c.content, c.time_s, f.tone, f.component, f.defect, f.probability, f.severity "
-            "FROM capture c JOIN finding f ON c.id = f.capture "
+            "SELECT c.drive, c.content, c.time_s, f.tone, f.component, f.defect, f.probability, f.severity, "
+            "f.weak_sign FROM capture c JOIN finding f ON c.id = f.capture "
             f"WHERE {'' if drive is None else 'c.drive = ? AND '}c.time_s <= ? ORDER BY c.time_s, c.id, f.rank",
             *(() if drive is None else (drive,)),
             self._until_s,
         )
         with self._understood():
             names = ("drive", "content", "time_s", "tone", "component", "defect", "probability", "severity")
-            return tuple(StoredFinding(**dict(zip(names, row, strict=True))) for row in rows)
+            return tuple(
+                StoredFinding(**dict(zip(names, row[:-1], strict=True)), weak_sign=bool(row[-1])) for row in rows
+            )
 
     def health(self, content: str) -> str:
         """The JSON of the report that was made of a capture alone. Raises: CallError where there is no such capture."""

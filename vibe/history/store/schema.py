@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 import time
@@ -106,7 +107,14 @@ _WORK = (
     "(SELECT drive FROM capture UNION SELECT drive FROM drive_file UNION SELECT drive FROM event)",
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK)
+_WEAK_SIGNS = (
+    "ALTER TABLE finding ADD COLUMN weak_sign INTEGER NOT NULL DEFAULT 0 CHECK (weak_sign IN (0, 1))",
+    # Reports say it; their findings stand in the order of their ranks.
+    "UPDATE finding SET weak_sign = coalesce((SELECT is_weak_sign(h.json, finding.rank) FROM health h "
+    "WHERE h.capture = finding.capture), 0)",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK, _WEAK_SIGNS)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
 GUARDS = {statement.split()[2]: statement for statement in _DECISIONS if statement.startswith("CREATE TRIGGER")}
 """What refuses to change or remove an event or a decision, by name."""
@@ -174,6 +182,7 @@ def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[]
             raise lost(path)
         if 0 < version < len(STEPS):
             _backed_up(path, version)
+        connection.create_function("is_weak_sign", 2, _is_weak_sign, deterministic=True)
         for statements in STEPS[version:]:
             for statement in statements:
                 connection.execute(statement)
@@ -184,6 +193,14 @@ def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[]
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def _is_weak_sign(report: bytes, rank: int) -> bool:
+    """Whether the finding of that rank is a weak sign in a packed report; no report that is damaged says so."""
+    try:
+        return json.loads(zlib.decompress(report))["findings"][rank].get("weak_sign") is True
+    except (zlib.error, ValueError, TypeError, LookupError, AttributeError):
+        return False
 
 
 def lost(path: Path) -> CallError:

@@ -17,7 +17,7 @@ LEAST_DB = 8.0
 """A factor of 2.5: load and speed as they are met from visit to visit move a floor by up to 6 dB (common practice)."""
 ALIKE_DB = 1.5
 """R.m.s. of the bands about the shift: the scatter of one place from visit to visit is as large (common practice)."""
-STANDS_DB = 12.0
+AT_REST_DB = 12.0
 """To a quarter of the usual amplitude: a machine that stands falls by more, load and speed move a floor by half as much
 (common practice, as in ``speed/standstill.py``)."""
 PER_DECADE_DB = 20.0
@@ -78,7 +78,7 @@ def fallen_db(now: Signature, earlier: Sequence[Signature]) -> float | None:
     if moved_db.size < FEWEST_SHARED:
         return None
     fell_db = -float(np.median(moved_db))
-    return fell_db if fell_db >= STANDS_DB else None
+    return fell_db if fell_db >= AT_REST_DB else None
 
 
 def unchanged(now: Signature, earlier: Sequence[Signature]) -> bool:

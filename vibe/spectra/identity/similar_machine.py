@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.special import ndtr
 
+from vibe.core.evidence import STANDS_DB
 from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
 from vibe.spectra.envelope.bands import local_floor
@@ -52,8 +53,8 @@ however far it should stand (common practice)."""
 FEWEST_MESHES, STANDS = 2, 3.0
 """Multiples of the mesh that stand at one speed, since a single line may be anybody's; and the surprise, ln 20, from
 which one does."""
-OWN_STANDS_DB = 9.0
-"""Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
+OWN_STANDS = 10 ** (STANDS_DB / 10)
+"""Power over that of the floor, from where on a line of the machine's own stands."""
 USUAL_COMPANY, DECLARED_COMPANY = 0.1, 0.9
 """Share of drives that have another of their kind on their frame (common practice); and of those whose file declares
 one, that run while this one is measured (common practice: of a pair one may be at rest)."""
@@ -265,7 +266,7 @@ def _further_evidence(rows: Sequence[_Heights], orders: Real, speed: float, widt
         looks = [look for look in found if look is not None and not look.flank[0]]
         if not looks:
             continue
-        hidden = [max(10 ** (OWN_STANDS_DB / 10), HIDDEN * float(look.skirt[0])) for look in looks]
+        hidden = [max(OWN_STANDS, HIDDEN * float(look.skirt[0])) for look in looks]
         low = [
             10 * log10(max(look.own, 1e-9) / max(one, float(look.there[0])))
             for look, one in zip(looks, hidden, strict=True)
@@ -533,9 +534,8 @@ def _evidence(read: _Read, sought: _Sought) -> tuple[Real, Real]:
     fainter[some] = fainter_db = _fainter_db(part, is_mesh)
     # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
     usual = read.own / 10 ** (np.maximum(fainter_db, 0.0) / 10)
-    own_stands = 10 ** (OWN_STANDS_DB / 10)
-    expected = is_mesh[:, None] & (usual > own_stands * 10 ** (PATHS_DIFFER_DB / 10))
-    seen = np.where(expected, EXPECTED_SEEN, np.where(read.own > own_stands, sought.seen[:, None], HARDLY_SEEN))
+    expected = is_mesh[:, None] & (usual > OWN_STANDS * 10 ** (PATHS_DIFFER_DB / 10))
+    seen = np.where(expected, EXPECTED_SEEN, np.where(read.own > OWN_STANDS, sought.seen[:, None], HARDLY_SEEN))
     loud_enough = (fainter_db > -AS_LOUD_DB) & (fainter_db < TOO_FAINT_DB)
     result[some] = np.where(loud_enough, _line_evidence(part.surprise, seen).sum(axis=0), -np.inf)
     return result, fainter
@@ -554,7 +554,7 @@ def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
     (m,)."""
     height, own = np.nan_to_num(read.height[is_mesh]), read.own[is_mesh]
     stand = np.isfinite(read.surprise[is_mesh]) & (
-        (np.nan_to_num(read.surprise[is_mesh]) > STANDS) | (own > 10 ** (OWN_STANDS_DB / 10))
+        (np.nan_to_num(read.surprise[is_mesh]) > STANDS) | (own > OWN_STANDS)
     )
     apart = np.where(stand, 10 * np.log10(np.maximum(own, 1.0) / np.maximum(height, 1.0)), np.inf)
     apart.sort(axis=0)
@@ -611,7 +611,7 @@ def _at_known(rows: Sequence[_Heights], mesh: float, speed: float) -> SimilarMac
             places = np.rint(np.array([order, order * speed]) / row.step).astype(np.int64)
             if abs(speed - 1) * order > KNOWN_BINS * row.step and places.max() < row.over.size:
                 own, other = np.maximum(largest[places], 1.0)
-                if max(own, other) > 10 ** (OWN_STANDS_DB / 10):
+                if max(own, other) > OWN_STANDS:
                     apart.append(np.clip(10 * np.log10(own / other), -AS_LOUD_DB, AS_LOUD_DB))
     fainter_db = float(np.median(apart)) if apart else 0.0
     return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db, by_damage=True)

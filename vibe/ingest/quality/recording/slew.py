@@ -42,6 +42,19 @@ _SPREAD_OF_SIDES = 0.25
 """The same for one side alone: one line makes both shorter alike, and several in step have less (our choice)."""
 _SPREAD_IF_SURE, _LINE_IF_SURE = 0.15, 0.4
 """The same where both end as one side does that is held (our choice)."""
+_LATER = 1.05
+"""By how much farther slopes go once the lines and the rest, of other moments, are put together anew, where a limit
+holds their sum. Derived: a few lines in step end at once too, but what comes with them is then added where they end; of
+a sum that is held the rest gives way where the lines are steep. In 62 good recordings, meshes in step among them, the
+end that moved less moved by 1 % at most; in 39 whose slope is held the held ends moved by 7 % and more."""
+_STANDS = 10.0
+"""Power of a line in a window over the median of its neighbours: of noise one bin in a thousand has it (2 ** -10)."""
+_NEIGHBOURS = 32
+"""Bins of which the median is taken: 320 Hz, narrower than most resonances are (our choice)."""
+_MOMENTS = 600
+"""Windows that are put together anew at most: a minute (our choice)."""
+_SHIFTS = (1, 2, 3)
+"""By how many windows the rest is moved: all of them count together."""
 _STEEP = 0.85
 """Share of the steepest slopes from which on a sample counts as cut off; the recorder's filter rounds the edge."""
 
@@ -51,7 +64,8 @@ def slew_limited(signal: Signal) -> list[Reason]:
 
     The slope's kurtosis is at least ``3 - 1.5 sum(s_i**2)``, where ``s_i`` are the shares of its lines in its power:
     noise has 3, impacts have more. Only what holds the slope itself back makes it less. Where that holds but the
-    steepest slopes, or those of one sign, the ends of their distribution are cut short.
+    steepest slopes, or those of one sign, the ends of their distribution are cut short; those of a few lines in step
+    are too, so where there are lines it is asked whether they and the rest would end as soon by themselves.
     """
     if signal.missing > 0 or signal.rms == 0 or signal.channel.quantity != "acceleration":
         return []
@@ -71,11 +85,15 @@ def slew_limited(signal: Signal) -> list[Reason]:
         return []
     concentration, strongest = _lines(slope, signal.rate_hz)
     held = kurtosis < _GAUSS - _BELOW and strongest <= _STRONGEST and kurtosis < _GAUSS - _SINE * concentration - _BELOW
-    if not held and one_side:
-        one_side = concentration <= _SPREAD_OF_SIDES and strongest <= _STRONGEST
-    surely = max(falls, rises) < _HELD and concentration <= _SPREAD_IF_SURE and strongest <= _LINE_IF_SURE
-    if not held and not one_side and not surely and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
-        return []
+    later = (np.inf, np.inf) if concentration <= _SPREAD else _put_together_anew(slope, signal.rate_hz)
+    held = held and max(later) > _LATER
+    if not held:
+        one_side = one_side and concentration <= _SPREAD_OF_SIDES and strongest <= _STRONGEST
+        one_side = one_side and later[0 if falls < rises else 1] > _LATER
+        surely = max(falls, rises) < _HELD and concentration <= _SPREAD_IF_SURE and strongest <= _LINE_IF_SURE
+        surely = surely and min(later) > _LATER
+        if not one_side and not surely and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
+            return []
     steep = np.abs(slope)
     which = ""
     if not held and one_side:
@@ -101,6 +119,38 @@ def _end_over_usual(slope: Samples) -> float:
     """Ratio of the two quantiles of the side that is positive."""
     usual, end = upper_quantiles(slope, _TAIL)
     return float(end / max(abs(usual), 1e-30) * np.sign(usual))
+
+
+def _end(slopes: Samples) -> float:
+    return float(upper_quantiles(slopes.ravel(), _TAIL)[1])
+
+
+def _put_together_anew(slope: Samples, rate_hz: float) -> tuple[float, float]:
+    """How far (falls, rises) go with the lines of each window and the rest of another, over how far they go as they
+    are: by the farther of the two quantiles."""
+    size = round(_WINDOW_S * rate_hz)
+    rows = slope[: slope.size // size * size].reshape(-1, size)
+    rows = rows[:: -(-len(rows) // _MOMENTS)]
+    window = hann(size)
+    spectrum = scipy.fft.rfft(rows * window, axis=1)
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    blocks = power[:, : power.shape[1] // _NEIGHBOURS * _NEIGHBOURS].reshape(len(rows), -1, _NEIGHBOURS)
+    floor = np.repeat(np.median(blocks, axis=2), _NEIGHBOURS, axis=1)
+    floor = np.pad(floor, ((0, 0), (0, power.shape[1] - floor.shape[1])), mode="edge")
+    stands = power > _STANDS * floor
+    line = stands.copy()
+    line[:, 1:] |= stands[:, :-1]
+    line[:, :-1] |= stands[:, 1:]
+    # Where the window is half as high or more it can be taken off again.
+    middle = slice(size // 4, size - size // 4)
+    lines, rest = (
+        np.asarray(scipy.fft.irfft(np.where(own, spectrum, 0), size, axis=1)[:, middle] / window[middle], np.float32)
+        for own in (line, ~line)
+    )
+    as_it_is = lines + rest
+    anew = np.concatenate([lines + np.roll(rest, shift, axis=0) for shift in _SHIFTS])
+    falls, rises = (_end(sign * anew) / max(_end(sign * as_it_is), 1e-30) for sign in (-1, 1))
+    return falls, rises
 
 
 def _lines(slope: Samples, rate_hz: float) -> tuple[float, float]:
