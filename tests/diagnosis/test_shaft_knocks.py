@@ -15,7 +15,7 @@ from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ
 from vibe.diagnosis.alternatives.shaft_knocks import EVERY_NUMBER, TEETH_RATE
 from vibe.diagnosis.diagnose import diagnose
 
-PIN, LOBE = "stage1.ring_pin", "stage1.lobe"
+PIN, LOBE, OUTPUT_PIN = "stage1.ring_pin", "stage1.lobe", "stage1.output_pin"
 SURE = 1e-9
 KNOCK = "a knock, once per turn, of what turns with the input shaft"
 
@@ -118,6 +118,26 @@ def test_teeth_are_pressed_on_as_lobes_are_and_come_when_they_should(case: MakeC
     ragged = lobe(case, scatter=1.3)
     assert 0.3 < ragged.probability < 0.7
     assert lobe(case, scatter=0.1, play_deg=9.0).probability == lobe(case, scatter=0.1, play_deg=0.0).probability
+
+
+def test_places_of_two_discs_that_are_alike_are_those_of_twice_as_many_teeth(case: MakeCase) -> None:
+    """Eighteen per turn of the output at two opposite places: thirty-six teeth, of which every second makes one."""
+
+    def with_second(share: float) -> Finding:
+        where = place(SURE, peaks_deg=(40.0, 220.0), share=(1.0, share))
+        (finding,) = diagnose(case(combs={OUTPUT_PIN: comb(OUTPUT_PIN, 18 / 17, SURE, 8.0, where=where)}))
+        return finding
+
+    chances = [with_second(share).probability for share in (0.3, 0.5, 0.7, 0.9)]
+    assert chances == sorted(chances, reverse=True)
+    assert chances[0] > 0.85
+    assert chances[-1] < 0.6
+    assert any("18 or 36 times per turn" in name for name in with_second(0.9).cannot_be_told_from)
+    assert "strikes 18 or 36 times a turn" in with_second(0.9).why
+    # A second place that no two discs make is no sign of such a row.
+    where = place(SURE, peaks_deg=(40.0, 120.0), share=(1.0, 0.9))
+    (alone,) = diagnose(case(combs={OUTPUT_PIN: comb(OUTPUT_PIN, 18 / 17, SURE, 8.0, where=where)}))
+    assert TEETH in alone.cannot_be_told_from
 
 
 def test_few_teeth_are_likelier_than_many() -> None:
