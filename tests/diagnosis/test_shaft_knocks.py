@@ -10,7 +10,7 @@ import pytest
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.health import Finding
-from vibe.core.outside_combs import MOST_PER_TURN
+from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ
 from vibe.diagnosis.alternatives.shaft_knocks import EVERY_NUMBER, TEETH_RATE
 from vibe.diagnosis.diagnose import diagnose
@@ -97,6 +97,26 @@ def test_a_lobe_would_take_as_many_teeth_as_pins(case: MakeCase) -> None:
     assert TEETH in unlike.cannot_be_told_from
     assert "strikes that differ so from one to the next are usual of that: measure once more while it is" in unlike.why
     assert any(one.kind == "uneven" and one.value == 0.7 for one in unlike.evidence)
+
+
+def test_a_row_of_unlike_teeth_that_is_there_may_have_any_number(case: MakeCase) -> None:
+    """Ten times likelier than a row of which nothing is known; one whose number is known is another one."""
+
+    def odds(*turns: tuple[float, int]) -> float:
+        around = [
+            OutsideComb(
+                order=13 * turn, evidence=comb(f"outside {turn}", 13 * turn, SURE, -3.0), spread=1e-4,
+                per_turn=(13, turn), every_turn=lines,
+            )
+            for turn, lines in turns
+        ]  # fmt: skip
+        where = replace(place(SURE), scatter=0.1, uneven=0.2)
+        lobes = comb(LOBE, 18 / 17, SURE, 8.0, where=where)
+        share = next(f for f in diagnose(case(combs={LOBE: lobes}, outside_combs=around)) if f.tone == LOBE).probability
+        return share / (1 - share)
+
+    assert odds((1 / 17, 40)) == pytest.approx(odds((1 / 17, 0)) / 10, rel=0.02)
+    assert odds((1 / 29, 40)) == pytest.approx(odds((1 / 17, 0)), rel=0.02)
 
 
 def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: MakeCase) -> None:

@@ -28,6 +28,9 @@ TEETH_RATE = 0.1
 """The same of teeth, flights or blades of what a shaft's end turns, of all their numbers together (common practice:
 chains, screws and mixers are what slow shafts turn, and one in ten strikes so). One number is as likely as another in
 proportion to 1 / n, up to ``MOST_PER_TURN``: as many have three to six as have ten to twenty."""
+TEETH_THERE = 1.0
+"""The same where lines at all whole multiples of that shaft's turn show a row whose teeth are not alike: it is there,
+and such lines leave open how many teeth it has, since what would be the lines of just so many passed for the part's."""
 LOAD_SCATTER = 0.3
 """Standard deviation, relative, of the energy of a part's impacts from one turn to the next: the load presses it on at
 every turn and changes by a seventh, energy by twice as much (common practice). Of 30 damaged pins of outside worlds
@@ -169,9 +172,18 @@ def _knock(case: Case, tone: Tone) -> _Knock | None:
         times = round(tone.order / turn) if turn > 0 else 0
         if not 1 <= times <= MOST_PER_TURN or abs(tone.order / (times * turn) - 1) > EXACTLY:
             continue
-        rate = KNOCK_RATE if times in PER_TURN else TEETH_RATE / (times * EVERY_NUMBER)
+        teeth = TEETH_THERE if _shows_teeth(case, turn) else TEETH_RATE
+        rate = KNOCK_RATE if times in PER_TURN else teeth / (times * EVERY_NUMBER)
         found.append(_Knock(times=times, body=body, rate=rate))
     return max(found, key=lambda one: one.rate, default=None)
+
+
+def _shows_teeth(case: Case, turn: float) -> bool:
+    """Whether lines at whole multiples of ``turn`` are there that a row of unlike teeth makes."""
+    counted = [
+        comb for comb in case.outside_combs if comb.per_turn is not None and comb.every_turn and not comb.ambiguous
+    ]
+    return any(abs(comb.per_turn[1] / turn - 1) <= EXACTLY for comb in counted if comb.per_turn is not None)
 
 
 def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> float:
