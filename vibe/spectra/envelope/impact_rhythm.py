@@ -40,8 +40,8 @@ CONCENTRATED = 0.5
 """Resultant above which the volume of a ball gives its chance, below which Rayleigh's does; they agree here."""
 IN_STEP = 0.7
 """Resultant of a train of which three in ten impacts are somebody else's, or that jitters by an eighth of its period
-(derived, as a sum of unit vectors): one like that would have shown. Of 50 trains of damaged parts in captures that were
-not made by the simulator here, 49 reach 0.86 (measured)."""
+(derived, as a sum of unit vectors): one like that would have shown. Of 34 damaged parts of outside worlds whose impacts
+stand out so, 33 reach 0.83, the last one 0.56."""
 
 
 def impact_rhythm(samples: NDArray[np.float32], rate_hz: float, law: AngleLaw) -> ImpactRhythm:
