@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.diagnosis.diagnosis_values import MakeCase, comb, level, line, place
+from tests.diagnosis.diagnosis_values import POINT, MakeCase, comb, level, line, place
+from vibe.core.evidence import ImpactRhythm, SpeedEstimate
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.rules.running_speed_lines import support
-from vibe.diagnosis.rules.unexplained_impacts import single_shocks
+from vibe.diagnosis.rules.unexplained_impacts import explained_impacts, single_shocks
 from vibe.diagnosis.severity_scale import SeverityScale
 from vibe.flow.diagnose.capture_diagnosis import _scale
+from vibe.health.state.weak_signs import is_weak
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
@@ -173,6 +175,54 @@ def test_strong_impacts_that_nothing_explains_are_a_finding(case: MakeCase) -> N
     # As likely the process as the drive.
     assert finding.probability == 1 - finding.probability
     assert single_shocks(case(**impulsive(30.0))) == []
+
+
+def rhythm(**more: Any) -> dict[str, Any]:
+    return {"rhythms": {POINT: ImpactRhythm(**({"count": 60, "per_second": 6.0, "would_show": True} | more))}}
+
+
+def test_impacts_that_keep_step_with_nothing_are_a_weak_sign(case: MakeCase, settings: Settings) -> None:
+    """A process knocks on one drive in ten, something is loose on 3 in 100, a third of which strikes at random."""
+    (finding,) = diagnose(case(**impulsive(30.0), **rhythm()))
+    assert finding.probability == pytest.approx(0.01 / 0.11)
+    assert is_weak(finding, settings.judgement)
+    assert "in step with nothing" in finding.why
+    assert "without load" in finding.advice
+    # Fewer than would have shown a rate, or too many to follow one another, leave open what they are.
+    for unknown in ({"would_show": False}, {"would_show": False, "too_many": True}):
+        (finding,) = diagnose(case(**impulsive(30.0), **rhythm(**unknown)))
+        assert finding.probability == 1 - finding.probability
+
+
+def test_impacts_in_step_with_what_the_output_turns_are_not_the_drives(case: MakeCase) -> None:
+    """Nineteen per turn of the output: no part of this drive repeats so; eighteen are its ring pins."""
+    turn = 1 / 17
+    for count, whose in ((19, "19 times per turn of the output shaft"), (18, "")):
+        step = rhythm(order=count * turn, order_error=5e-5, in_step=0.98)
+        made = case(slow_turns=(turn,), **impulsive(30.0), **step)
+        found = diagnose(made)
+        assert [finding.component for finding in found] == ([] if whose else ["impacts"])
+        remarks = explained_impacts(made, found)
+        assert len(remarks) == bool(whose)
+        assert all(whose in remark for remark in remarks)
+    assert "stage1.lobe" in found[0].cannot_be_told_from
+    # Where any order would fit some whole number, the fit says nothing.
+    for error, findings in ((0.0009, 0), (0.0011, 1)):
+        step = rhythm(order=19 * turn, order_error=error, in_step=0.98)
+        assert len(diagnose(case(slow_turns=(turn,), **impulsive(30.0), **step))) == findings
+    # Nor does a speed that is assumed.
+    assumed = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.3, method="nominal")
+    step = rhythm(order=19 * turn, order_error=5e-5, in_step=0.98)
+    assert len(diagnose(case(slow_turns=(turn,), speed=assumed, **impulsive(30.0), **step))) == 1
+
+
+def test_impacts_in_step_with_a_faint_outside_comb_are_its_own(case: MakeCase) -> None:
+    faint = OutsideComb(order=0.7131, evidence=comb("outside 0.7131", 0.7131, 1e-9, -3.0), spread=1e-4)
+    for order, findings in ((0.7131, 0), (2 * 0.7131, 0), (0.7131 / 3, 0), (5 * 0.7131, 1), (0.72, 1)):
+        step = rhythm(order=order, order_error=5e-5, in_step=0.98)
+        made = case(outside_combs=(faint,), **impulsive(30.0), **step)
+        assert len(diagnose(made)) == findings
+        assert len(explained_impacts(made, [])) == 1 - findings
 
 
 def test_a_few_single_shocks_accuse_nobody(case: MakeCase) -> None:

@@ -10,12 +10,12 @@ import pytest
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.health import Finding
-from vibe.core.outside_combs import MOST_PER_TURN
+from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ
 from vibe.diagnosis.alternatives.shaft_knocks import EVERY_NUMBER, TEETH_RATE
 from vibe.diagnosis.diagnose import diagnose
 
-PIN, LOBE = "stage1.ring_pin", "stage1.lobe"
+PIN, LOBE, OUTPUT_PIN = "stage1.ring_pin", "stage1.lobe", "stage1.output_pin"
 SURE = 1e-9
 KNOCK = "a knock, once per turn, of what turns with the input shaft"
 
@@ -99,6 +99,26 @@ def test_a_lobe_would_take_as_many_teeth_as_pins(case: MakeCase) -> None:
     assert any(one.kind == "uneven" and one.value == 0.7 for one in unlike.evidence)
 
 
+def test_a_row_of_unlike_teeth_that_is_there_may_have_any_number(case: MakeCase) -> None:
+    """Ten times likelier than a row of which nothing is known; one whose number is known is another one."""
+
+    def odds(*turns: tuple[float, int]) -> float:
+        around = [
+            OutsideComb(
+                order=13 * turn, evidence=comb(f"outside {turn}", 13 * turn, SURE, -3.0), spread=1e-4,
+                per_turn=(13, turn), every_turn=lines,
+            )
+            for turn, lines in turns
+        ]  # fmt: skip
+        where = replace(place(SURE), scatter=0.1, uneven=0.2)
+        lobes = comb(LOBE, 18 / 17, SURE, 8.0, where=where)
+        share = next(f for f in diagnose(case(combs={LOBE: lobes}, outside_combs=around)) if f.tone == LOBE).probability
+        return share / (1 - share)
+
+    assert odds((1 / 17, 40)) == pytest.approx(odds((1 / 17, 0)) / 10, rel=0.02)
+    assert odds((1 / 29, 40)) == pytest.approx(odds((1 / 17, 0)), rel=0.02)
+
+
 def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: MakeCase) -> None:
     """Of a part's even row in a low band that machine is named, and the drive is not left to it."""
     for measured, theirs in (({"uneven": 0.0}, False), ({}, False), ({"uneven": 0.7}, True)):
@@ -120,6 +140,26 @@ def test_teeth_are_pressed_on_as_lobes_are_and_come_when_they_should(case: MakeC
     ragged = lobe(case, scatter=1.3)
     assert 0.3 < ragged.probability < 0.7
     assert lobe(case, scatter=0.1, play_deg=9.0).probability == lobe(case, scatter=0.1, play_deg=0.0).probability
+
+
+def test_places_of_two_discs_that_are_alike_are_those_of_twice_as_many_teeth(case: MakeCase) -> None:
+    """Eighteen per turn of the output at two opposite places: thirty-six teeth, of which every second makes one."""
+
+    def with_second(share: float) -> Finding:
+        where = place(SURE, peaks_deg=(40.0, 220.0), share=(1.0, share))
+        (finding,) = diagnose(case(combs={OUTPUT_PIN: comb(OUTPUT_PIN, 18 / 17, SURE, 8.0, where=where)}))
+        return finding
+
+    chances = [with_second(share).probability for share in (0.3, 0.5, 0.7, 0.9)]
+    assert chances == sorted(chances, reverse=True)
+    assert chances[0] > 0.85
+    assert chances[-1] < 0.6
+    assert any("18 or 36 times per turn" in name for name in with_second(0.9).cannot_be_told_from)
+    assert "strikes 18 or 36 times a turn" in with_second(0.9).why
+    # A second place that no two discs make is no sign of such a row.
+    where = place(SURE, peaks_deg=(40.0, 120.0), share=(1.0, 0.9))
+    (alone,) = diagnose(case(combs={OUTPUT_PIN: comb(OUTPUT_PIN, 18 / 17, SURE, 8.0, where=where)}))
+    assert TEETH in alone.cannot_be_told_from
 
 
 def test_few_teeth_are_likelier_than_many() -> None:

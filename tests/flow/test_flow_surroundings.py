@@ -7,12 +7,15 @@ from typing import Any
 
 import pytest
 
-from tests.studies.fleet import FLEET
+from tests.studies.fleet import FLEET, judged, life
 from vibe.core.drive import Drive
 from vibe.flow.diagnose.outside_requests import declared_alike
 from vibe.flow.diagnose.speed_orders import speed_orders
 from vibe.flow.diagnose.tone_requests import analysis_request_of, candidate_of, owners_of
 from vibe.kinematics.tone_table import tone_table
+from vibe.synth.conditions import Conditions
+from vibe.synth.simulate import simulate
+from vibe.synth.surroundings.surroundings import Surrounding
 
 STAGES = [
     {"kind": "cycloidal", "lobes": 17, "ring_pins": 18, "output_pins": 8},
@@ -83,3 +86,26 @@ def test_they_do_not_help_to_find_the_speed_but_own_their_share_of_a_level() -> 
     bare, made = drive(), drive(driven=[CHAIN])
     assert speed_orders(made, tone_table(made)) == speed_orders(bare, tone_table(bare))
     assert "driven.chain.flights" in {owner.name for owner in owners_of(made, tone_table(made))}
+
+
+LUMPS = Conditions(surroundings=(Surrounding(kind="process shocks", strength=3.0, hz=8.0),))
+CHAIN_AND_FANS = life(90005, of="healthy", surrounded="two-stage")
+"""A chain that strikes eighteen times in the capture, two fans and a stray shock: no comb of the chain is found."""
+
+
+@pytest.mark.parametrize(
+    ("around", "probability", "remark"),
+    [
+        # Something loose on 3 drives in 100, a third of it at random; a process that knocks on ten.
+        (LUMPS, 0.01 / 0.11, ""),
+        (CHAIN_AND_FANS, None, "13 times per turn of the output shaft"),
+    ],
+    ids=["lumps that fall", "a chain and two fans"],
+)
+def test_strong_impacts_around_a_sound_drive_accuse_nobody(
+    around: Conditions, probability: float | None, remark: str
+) -> None:
+    result = judged(simulate(FLEET["two-stage"], seed=90005, conditions=around), FLEET["two-stage"])
+    found = [(finding.component, finding.probability) for finding in result.findings]
+    assert found == ([] if probability is None else [("impacts", pytest.approx(probability))])
+    assert remark in " ".join(result.report.remarks)

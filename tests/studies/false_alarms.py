@@ -5,6 +5,10 @@
 ``count`` captures of every drive of the fleet, a fresh machine each: half of them as life brings them, a quarter on a
 speed ramp of 5 %, a quarter with a tachometer; half of all have other machines around them. The same captures tell how
 often the comb of a sound part is given a false-alarm probability of p or less: it should be p, or less often.
+
+Any finding of any probability counts. Counted besides are captures with one that is no weak sign, with one of at least
+0.5 and of at least 0.9, by the probability that sets the state, and those whose report says *plan* or *act*, which
+levels may say too.
 """
 
 from __future__ import annotations
@@ -16,12 +20,18 @@ from pathlib import Path
 from typing import Any
 
 from tests.studies.confusion import wilson
-from tests.studies.fleet import FLEET, judged, life, spread_out, tones
+from tests.studies.fleet import FLEET, judged, life, settings, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
+from vibe.core.health import State
+from vibe.flow.diagnose.drive_diagnosis import health_of
 from vibe.synth.simulate import simulate
 
 TARGET = 0.01
 """Share of sound drives with any finding that the program promises."""
+LIKELY, SURE = 0.5, 0.9
+"""Probabilities from which the rules of ``judgement.toml`` take severe damage for likely, and any damage for sure."""
+WORK: tuple[State, ...] = ("plan", "act")
+"""States that ask for work on the drive."""
 NOMINAL = (0.1, 0.03, 0.01, 0.003, 0.001)
 VARIANTS = ("as in life", "as in life", "speed ramp", "tachometer")
 RAMP = 0.05
@@ -48,6 +58,12 @@ class Sound:
     """(kind, false-alarm probability of the place) where a turn was laid."""
     around: tuple[str, ...] = ()
     """Kinds of what stood around the drive."""
+    setting: int = 0
+    """Findings that are no weak signs."""
+    probability: float = 0.0
+    """The largest probability of damage of a finding; 0 without one."""
+    state: State = "sound"
+    """What the report on this one capture says."""
 
 
 def listen(work: tuple[str, int]) -> Sound:
@@ -61,6 +77,7 @@ def listen(work: tuple[str, int]) -> Sound:
         fixed["tachometer"] = True
     conditions = life(seed, of="healthy", surrounded=tag, **fixed)
     result = judged(simulate(FLEET[tag], seed=seed, conditions=conditions), FLEET[tag])
+    health = health_of(FLEET[tag], tones(tag), [result], settings())
     combs = {comb.tone: comb for comb in result.combs.values()}
     kind = {name: KINDS.get(tones(tag).tone(name).family, "other") for name in combs}
     return Sound(
@@ -75,11 +92,15 @@ def listen(work: tuple[str, int]) -> Sound:
             if comb.localisation is not None
         ),
         around=tuple(sorted(item.kind for item in conditions.surroundings)),
+        setting=sum(not finding.weak_sign for finding in health.findings),
+        probability=max((finding.damage_probability for finding in health.findings), default=0.0),
+        state=health.state,
     )
 
 
 def alarm_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
-    """Share of captures with any finding: of all, with and without machines around, by variant, by drive."""
+    """Share of captures with any finding, and how many have one that matters: of all, with and without machines around,
+    by variant, by drive."""
     groups = {"all": list(detected), "alone": [one for one in detected if not one.around]}
     groups["surrounded"] = [one for one in detected if one.around]
     for variant in dict.fromkeys(VARIANTS):
@@ -95,6 +116,10 @@ def alarm_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
             {
                 "group": name, "captures": len(own), "with_finding": successes,
                 "share": round(share, 4), "low_95": round(low, 4), "high_95": round(high, 4),
+                "no_weak_sign": sum(one.setting > 0 for one in own),
+                "likely": sum(one.probability >= LIKELY for one in own),
+                "sure": sum(one.probability >= SURE for one in own),
+                "plan_or_act": sum(one.state in WORK for one in own),
                 "found": "; ".join(f"{number} {found}" for found, number in what.most_common()),
             }
         )  # fmt: skip
@@ -181,11 +206,13 @@ def main() -> None:
     rows = alarm_rows(detected)
     for row in rows:
         print(f"{row['group']:14s} {row['with_finding']:4d} / {row['captures']:5d}  {100 * row['share']:5.2f} %  "
-              f"({100 * row['low_95']:.2f} to {100 * row['high_95']:.2f})  {row['found']}")  # fmt: skip
+              f"({100 * row['low_95']:.2f} to {100 * row['high_95']:.2f})  no weak sign {row['no_weak_sign']}, "
+              f">= {LIKELY:g} {row['likely']}, >= {SURE:g} {row['sure']}, plan or act {row['plan_or_act']}  "
+              f"{row['found']}")  # fmt: skip
     for one in detected:
         if one.found:
             print(f"  {one.tag} seed {one.seed} {one.variant}{' next to others ' if one.around else ''}"
-                  f"{', '.join(one.around)}: {', '.join(one.found)}")  # fmt: skip
+                  f"{', '.join(one.around)}: {', '.join(one.found)} ({one.probability:.2f}, {one.state})")  # fmt: skip
     calibration = calibration_rows(detected)
     print(f"\n{'kind':24s}{'tones':>7s}" + "".join(f"{p:>9g}" for p in NOMINAL))
     for kind in dict.fromkeys(row["kind"] for row in calibration):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -38,6 +40,16 @@ def test_a_finding_on_a_sound_drive_is_an_alarm() -> None:
     rows = {row["group"]: row for row in alarm_rows([_sound(found=("stage1.lobe",)), _sound()])}
     assert (rows["all"]["with_finding"], rows["all"]["captures"]) == (1, 2)
     assert rows["speed ramp"]["captures"] == 0
+
+
+def test_weak_signs_and_findings_that_ask_for_work_are_counted_apart() -> None:
+    weak = replace(_sound(found=("impacts unexplained impacts",)), probability=0.08)
+    level = replace(_sound(), state="plan")
+    likely = replace(_sound(found=("stage1.lobe",)), setting=1, probability=0.5, state="watch")
+    sure = replace(_sound(found=("stage1.lobe",)), setting=2, probability=0.9, state="act")
+    row = alarm_rows([weak, level, likely, sure, _sound()])[0]
+    counts = {"with_finding": 3, "no_weak_sign": 2, "likely": 2, "sure": 1, "plan_or_act": 2}
+    assert {name: row[name] for name in counts} == counts
 
 
 def _detected(count: int) -> list[Sound]:

@@ -181,6 +181,32 @@ class CrossLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ImpactRhythm:
+    """How the single impacts that stand out of one point's samples follow one another.
+
+    ``order``: per input turn, at which they come steadily, with its standard error; None where they keep none.
+    ``in_step``: length of the mean vector of their phases there, 1 where all agree. ``interval_scatter``: standard
+    deviation of their intervals over the mean, 1 where they come at any time; None where there were too few.
+    ``would_show``: whether as many impacts in step would have shown their order. ``too_many``: their ringing hides how
+    they follow one another.
+    """
+
+    count: int
+    per_second: float
+    interval_scatter: float | None = None
+    order: float | None = None
+    order_error: float | None = None
+    in_step: float | None = None
+    would_show: bool = False
+    too_many: bool = False
+
+    @property
+    def at_random(self) -> bool:
+        """Whether they keep no rate, and are enough for one to have shown."""
+        return self.order is None and self.would_show
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
     """A broad-band figure of one point."""
 

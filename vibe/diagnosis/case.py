@@ -9,7 +9,16 @@ from math import e, log
 from vibe.core.capture import ChannelQuality
 from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
-from vibe.core.evidence import STANDS_DB, CombEvidence, CrossLine, Level, Line, Localisation, SpeedEstimate
+from vibe.core.evidence import (
+    STANDS_DB,
+    CombEvidence,
+    CrossLine,
+    ImpactRhythm,
+    Level,
+    Line,
+    Localisation,
+    SpeedEstimate,
+)
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside_combs import OutsideComb, SimilarMachine
 from vibe.core.tones import ToneTable
@@ -55,6 +64,8 @@ class Case:
     """By the name of a comb: its change against the drive's own earlier captures, where there are enough."""
     quiet_combs: Mapping[str, CombEvidence] = field(default_factory=dict)
     """By the name of a comb that may have grown: the same as the quiet places of the noise show it."""
+    rhythms: Mapping[str, ImpactRhythm] = field(default_factory=dict)
+    """By point: how its impacts follow one another, where they are so strong that it matters."""
     cross_lines: Sequence[CrossLine] = ()
     """Phase of every line in ``lines`` that follows the shaft, between channels that were sampled together."""
 
@@ -196,12 +207,14 @@ def standing(comb: CombEvidence) -> list[int]:
     return [k for k, line in enumerate(comb.lines, 1) if line.over_floor_db >= STANDS_DB]
 
 
-def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float] = (0.5, 1.0, 2.0)) -> list[str]:
+def tones_at(
+    case: Case, order: float, *, leave_out: str, ratios: Sequence[float] = (0.5, 1.0, 2.0), error: float = 0.0
+) -> list[str]:
     """Other damage tones whose comb would lie at ``order`` too: at ``ratios`` of their own order, slip allowed for.
 
-    The uncertainty of the speed widens their places.
+    The uncertainty of the speed widens their places, and so does ``error``, how far ``order`` may be off, relative.
     """
-    spread = 0.002
+    spread = max(0.002, error)
     if case.speed is not None and case.speed.uncertainty_hz is not None:
         spread = max(spread, 3 * case.speed.uncertainty_hz / case.speed.input_hz)
     found: list[str] = []

@@ -4,7 +4,7 @@ that is met as often."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, fsum, pi, prod, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
@@ -13,7 +13,7 @@ from vibe.core.outside_combs import MOST_PER_TURN
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.rules.local_damage import FAMILIES, disc_places
+from vibe.diagnosis.rules.local_damage import FAMILIES, disc_places, disc_shares
 
 PER_TURN = (1, 2)
 """Knocks per turn that are usual of what is fitted on a shaft: a key, a loose guard, two jaws (common practice)."""
@@ -28,6 +28,9 @@ TEETH_RATE = 0.1
 """The same of teeth, flights or blades of what a shaft's end turns, of all their numbers together (common practice:
 chains, screws and mixers are what slow shafts turn, and one in ten strikes so). One number is as likely as another in
 proportion to 1 / n, up to ``MOST_PER_TURN``: as many have three to six as have ten to twenty."""
+TEETH_THERE = 1.0
+"""The same where lines at all whole multiples of that shaft's turn show a row whose teeth are not alike: it is there,
+and such lines leave open how many teeth it has, since what would be the lines of just so many passed for the part's."""
 LOAD_SCATTER = 0.3
 """Standard deviation, relative, of the energy of a part's impacts from one turn to the next: the load presses it on at
 every turn and changes by a seventh, energy by twice as much (common practice). Of 30 damaged pins of outside worlds
@@ -66,6 +69,8 @@ OTHER_DISCS_SHOW = 0.5
 """Share of damaged parts met by several discs that show a place for another disc too: the damage may lie where one
 disc runs, and discs share the load unevenly (of 28 damaged pins of outside worlds in drives of two or three discs,
 14)."""
+"""And how much fainter that place is, any power up to the other's as likely: damage lies in the track of one disc, and
+discs share the load unevenly (common practice)."""
 KNOCKS_SO_PLACED = {2: 0.15, 3: 0.05}
 """Share of knocks that have a second place just at the spacing of so many discs: opposite, as jaws or screws often
 are, or at a third of a turn (common practice)."""
@@ -84,6 +89,8 @@ class _Knock:
     times: int
     body: str
     rate: float
+    all_places: int | None = None
+    """Teeth of a row that would make the places of all discs at once, where these are there."""
 
     @property
     def driven(self) -> bool:
@@ -91,8 +98,12 @@ class _Knock:
         return self.times not in PER_TURN
 
     @property
+    def counts(self) -> str:
+        return f"{self.times}" if self.all_places is None else f"{self.times} or {self.all_places}"
+
+    @property
     def name(self) -> str:
-        often = {1: "once", 2: "twice"}.get(self.times, f"{self.times} times")
+        often = {1: "once", 2: "twice"}.get(self.times, f"{self.counts} times")
         if self.driven:
             return f"the teeth, flights or blades of a machine that the {self.body} turns, {often} per turn"
         return f"a knock, {often} per turn, of what turns with the {self.body}"
@@ -106,6 +117,9 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     knock = _knock(case, tone)
     if knock is None:
         return finding
+    row = knock.times * tone.meetings
+    if knock.driven and tone.meetings > 1 and row <= MOST_PER_TURN and _faintest_place(comb, tone.meetings) > 0:
+        knock = replace(knock, all_places=row)
     share = _part_share(case, tone, comb, knock)
     if share >= SURELY_OWN:
         # However clear damage is, it is the part's no more surely than that.
@@ -132,8 +146,8 @@ def _what_knocks(knock: _Knock, found: Localisation | None) -> str:
     if knock.driven:
         unlike = found is not None and (found.uneven or 0.0) > TEETH_DIFFER / 2
         return (
-            f" What the {knock.body} turns (chain, screw, mixer) makes the same where it strikes {knock.times} times a "
-            f"turn{', and strikes that differ so from one to the next are usual of that' if unlike else ''}: measure "
+            f" What the {knock.body} turns (chain, screw, mixer) makes the same where it strikes {knock.counts} times "
+            f"a turn{', and strikes that differ so from one to the next are usual of that' if unlike else ''}: measure "
             "once more while it is uncoupled or runs empty."
         )
     ragged = found is not None and (found.scatter or 0.0) > 3 * LOAD_SCATTER
@@ -161,9 +175,18 @@ def _knock(case: Case, tone: Tone) -> _Knock | None:
         times = round(tone.order / turn) if turn > 0 else 0
         if not 1 <= times <= MOST_PER_TURN or abs(tone.order / (times * turn) - 1) > EXACTLY:
             continue
-        rate = KNOCK_RATE if times in PER_TURN else TEETH_RATE / (times * EVERY_NUMBER)
+        teeth = TEETH_THERE if _shows_teeth(case, turn) else TEETH_RATE
+        rate = KNOCK_RATE if times in PER_TURN else teeth / (times * EVERY_NUMBER)
         found.append(_Knock(times=times, body=body, rate=rate))
     return max(found, key=lambda one: one.rate, default=None)
+
+
+def _shows_teeth(case: Case, turn: float) -> bool:
+    """Whether lines at whole multiples of ``turn`` are there that a row of unlike teeth makes."""
+    counted = [
+        comb for comb in case.outside_combs if comb.per_turn is not None and comb.every_turn and not comb.ambiguous
+    ]
+    return any(abs(comb.per_turn[1] / turn - 1) <= EXACTLY for comb in counted if comb.per_turn is not None)
 
 
 def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> float:
@@ -182,8 +205,26 @@ def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> 
         # However faint: a place there is sought by itself, and shown where it is no chance.
         shows = disc_places(comb, tone.meetings, least=0.0) > 0
         part *= OTHER_DISCS_SHOW if shows else 1 - OTHER_DISCS_SHOW
-        knock *= so_placed if shows else 1 - so_placed
+        knock *= (so_placed if shows else 1 - so_placed) + _of_more_teeth(comb, tone.meetings, outside)
     return part / (part + knock)
+
+
+def _of_more_teeth(comb: CombEvidence, meetings: int, outside: _Knock) -> float:
+    """Of a row of as many teeth as make the places of all discs at once, as against one of ``outside.times``: how usual
+    it is, times the density of what its faintest place is found to be; 0 where there is no such row.
+
+    Every second tooth, or third, makes one place, so that all are alike but for what the means of so many teeth differ.
+    """
+    if outside.all_places is None:
+        return 0.0
+    fainter = 1.0 - _faintest_place(comb, meetings)
+    return outside.times / outside.all_places * _half_normal(fainter, TEETH_DIFFER * sqrt(2 / outside.times))
+
+
+def _faintest_place(comb: CombEvidence, meetings: int) -> float:
+    """Power of the faintest of the places that all discs make, over the strongest; 0 where one of them is missing."""
+    shares = disc_shares(comb, meetings)
+    return min(shares) if shares and len(shares) >= meetings - 1 else 0.0
 
 
 def _alike(found: Localisation, *, loose: bool) -> Iterator[tuple[float, float]]:

@@ -104,13 +104,19 @@ def _named(tones: list[Tone], *, twin: bool) -> tuple[Tone, list[Tone]]:
 
 def disc_places(comb: CombEvidence, meetings: int, least: float = TWIN_SHARE) -> int:
     """How many further places, ``least`` as strong, stand where other discs meet the part that makes the strongest."""
+    return sum(share >= least for share in disc_shares(comb, meetings))
+
+
+def disc_shares(comb: CombEvidence, meetings: int) -> list[float]:
+    """Power of these places, over that of the strongest."""
     found = comb.localisation
     if found is None or meetings < 2:
-        return 0
-    return sum(
-        share >= least and _off_spacing_deg(angle - found.peaks_deg[0], meetings) <= TWIN_WITHIN_DEG
+        return []
+    return [
+        share
         for angle, share in list(zip(found.peaks_deg, found.peak_share, strict=True))[1:]
-    )
+        if _off_spacing_deg(angle - found.peaks_deg[0], meetings) <= TWIN_WITHIN_DEG
+    ]
 
 
 def _off_spacing_deg(angle: float, meetings: int) -> float:

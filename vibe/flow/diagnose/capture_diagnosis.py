@@ -111,7 +111,7 @@ def diagnose_samples(
     from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
     from vibe.diagnosis.alternatives.shared_places import at_likeliest
     from vibe.diagnosis.diagnose import diagnose
-    from vibe.diagnosis.rules.unexplained_impacts import single_shocks
+    from vibe.diagnosis.rules.unexplained_impacts import explained_impacts, single_shocks
     from vibe.ingest import with_drift
     from vibe.kinematics.planning.capture_plan import capture_plan
     from vibe.kinematics.planning.observability import visibility, with_planned_needs
@@ -181,7 +181,7 @@ def diagnose_samples(
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     around = None if analysis_request is None else analysis_request.surroundings
     case = case_of(drive, table, settings, quality, reading, combs, (), grown, around, noted)
-    case = at_likeliest(case)
+    case = at_likeliest(case if moves else _with_rhythms(case, reading))
     combs = dict(case.combs)
     findings = diagnose(case)
     if reading is not None and not moves and (leaks := leaks_behind(findings, combs, reading)):
@@ -197,7 +197,7 @@ def diagnose_samples(
     outside = None
     if reading is not None and analysis_request is not None:
         outside = outside_of(reading, findings, table, analysis_request)
-    remarks += single_shocks(case)
+    remarks += [*single_shocks(case), *explained_impacts(case, findings)]
     heard_probability = None
     not_detected: Reason | None = None
     if reading is not None and axis is not None:
@@ -229,6 +229,19 @@ def diagnose_samples(
         growths=grown,
         alike=alike,
     )
+
+
+def _with_rhythms(case: Case, reading: SignalAnalysis | None) -> Case:
+    """The case with how impacts follow one another, at the points where they are strong."""
+    from vibe.diagnosis.rules.unexplained_impacts import lasting_points
+
+    points = [] if reading is None else lasting_points(case)
+    if reading is None or not points:
+        return case
+    from vibe.spectra.envelope.impact_rhythm import impact_rhythm
+
+    found = {p: impact_rhythm(*reading.samples[p], reading.law) for p in points if p in reading.samples}
+    return replace(case, rhythms=found)
 
 
 def noted_hz(capture: Capture, drive: Drive) -> float | None:
