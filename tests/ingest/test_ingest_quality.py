@@ -310,6 +310,8 @@ def test_neighbours_that_live() -> None:
 def test_a_unit_that_a_neighbour_contradicts() -> None:
     assert both(4e-4 * ANOTHER, SOUND) == [{"implausible": "limited"}, {}]
     assert both(4e-3 * ANOTHER, SOUND) == [{}, {}]
+    # A level that cannot be is no witness against the other.
+    assert both(ANOTHER, 5000 * SOUND) == [{}, {"implausible": "limited"}]
 
 
 def test_one_sensor_on_two_inputs() -> None:

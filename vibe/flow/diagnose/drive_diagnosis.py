@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
+from vibe.core.route.route import folded
 from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_capture, diagnose_samples
 from vibe.flow.diagnose.earlier_captures import accepted
@@ -21,7 +22,7 @@ from vibe.flow.diagnose.segments import Tell, silent
 from vibe.flow.settings import Settings, load_settings, tones_of
 
 if TYPE_CHECKING:
-    from vibe.core.capture import Capture
+    from vibe.core.capture import Capture, Reason
     from vibe.core.comb_history import PastCapture
     from vibe.core.drive import Drive
     from vibe.core.drive_report import DriveReport
@@ -186,6 +187,7 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     """Health of one drive from its judged captures, without pictures."""
     from vibe.diagnosis.diagnose import merged
     from vibe.health.state.cautions import cautions
+    from vibe.health.state.doubted_levels import unless_levels_doubted
     from vibe.health.state.judge import judge
     from vibe.health.state.weak_signs import weak_last
     from vibe.health.state.zones import report_levels
@@ -194,7 +196,8 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     read = [one for one in judged if one.reading is not None]
     latest = max(read, key=_when, default=None)
     levels, _ = _latest_of_each_point(read)
-    rows = report_levels(levels, drive, settings.limits)
+    doubts = _doubted_levels(read)
+    rows = report_levels(levels, drive, settings.limits, doubted=doubts.keys())
     usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
     rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
     reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
@@ -210,7 +213,8 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
         consequence=None if drive.service is None else drive.service.consequence,
         steady_since=_steady_since(read, drive, settings),
     )  # fmt: skip
-    return _in_ten_digits(_health(drive, table, judged, latest, findings, rows, verdict, settings, cautions()))
+    health = _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+    return _in_ten_digits(unless_levels_doubted(health, doubts))
 
 
 def _steady_since(read: Sequence[CaptureDiagnosis], drive: Drive, settings: Settings) -> dict[str, str]:
@@ -243,6 +247,20 @@ def _latest_of_each_point(read: Sequence[CaptureDiagnosis]) -> tuple[list[Level]
         if last.get(level.point) is one
     ]  # fmt: skip
     return levels, readings
+
+
+def _doubted_levels(read: Sequence[CaptureDiagnosis]) -> dict[str, Reason]:
+    """Points whose level is not the machine's in the last capture that holds them, and why."""
+    from vibe.health.state.doubted_levels import doubted_levels
+
+    found: dict[str, Reason] = {}
+    for one in sorted(read, key=_when):
+        own = doubted_levels(one.quality)
+        for point in one.reading.samples if one.reading is not None else ():
+            found.pop(folded(point), None)
+            if folded(point) in own:
+                found[folded(point)] = own[folded(point)]
+    return found
 
 
 def _when(one: CaptureDiagnosis) -> float:

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 from datetime import datetime
 
-from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, LevelReport
+from vibe.core.health import CaptureReport, ChannelReport, Health
 from vibe.core.route.round_check import FileSeen, PointSeen
 from vibe.core.route.route import folded
 from vibe.core.route.run_notes import Retake
+from vibe.health.state.doubted_levels import LEVEL_CODES, by_false_levels, unless_levels_doubted
 from vibe.health.state.instruction import AGAIN, instruction
 from vibe.health.state.settings import Judgement
-
-LEVEL_CODES = frozenset({"scaled", "quantity", "hum", "overflow", "implausible"})
-"""Reasons for which the level of a point is not the machine's."""
-OF_LEVELS = frozenset({"unbalance", "misalignment", "looseness"})
-"""Defects that are judged by the height of lines in velocity."""
 
 
 def sent_back(files: Sequence[FileSeen]) -> list[Retake]:
@@ -72,7 +68,7 @@ def with_check(
         plain = health.do_by.lower().startswith(AGAIN)
         return health.model_copy(update={"captures": captures, "do_by": action.what if plain else health.do_by})
     false = {folded(one.point) for one in back if one.point is not None and LEVEL_CODES.intersection(one.codes)}
-    if health.state != "sound" and not _by_false_levels(health, false):
+    if health.state != "sound" and not by_false_levels(health, false):
         asked = _beginning(first.remedy) in health.do_by
         again = "" if asked else f" Measure again at {points}: {first.remedy}"
         return health.model_copy(
@@ -109,38 +105,7 @@ def _unless_doubted(health: Health, files: Sequence[FileSeen]) -> Health:
         for file in files for point in file.points if point.verdict == "limited"
         for reason in point.reasons if reason.verdict != "usable" and reason.code in LEVEL_CODES
     }  # fmt: skip
-    judged = {folded(level.point) for level in health.levels}
-    if (
-        health.state == "unknown"
-        or not doubts
-        or not judged <= set(doubts)
-        or not _by_false_levels(health, set(doubts))
-    ):
-        return health
-    reason = next(iter(doubts.values()))
-    called = f"{health.name} ({health.drive})" if health.name and health.name != health.drive else health.drive
-    return health.model_copy(
-        update={
-            "state": "unknown",
-            "state_rule": f"Levels in doubt give unknown, never {health.state}: {reason.text.rstrip('.')}.",
-            "sentence": f"{called}: condition not assessed: quantity, unit or scale of its captures is in doubt.",
-            "do_by": f"{reason.remedy} Then run again.",
-        }
-    )
-
-
-def _by_false_levels(health: Health, false: Set[str]) -> bool:
-    """Whether all that set the state are levels, or lines judged by their height, at points in ``false``."""
-
-    def bad(level: LevelReport) -> bool:
-        return level.zone in ("C", "D") and folded(level.point) not in false
-
-    def by_level(finding: Finding) -> bool:
-        where = {folded(item.channel) for item in finding.evidence if item.channel is not None}
-        return finding.component == "sensor" or (finding.defect in OF_LEVELS and bool(where) and where <= false)
-
-    counted = [finding for finding in health.findings if not finding.weak_sign]
-    return bool(false) and all(map(by_level, counted)) and not any(map(bad, health.levels))
+    return unless_levels_doubted(health, doubts)
 
 
 def _with_verdicts(capture: CaptureReport, files: Sequence[FileSeen]) -> CaptureReport:

@@ -10,7 +10,7 @@ laxer; it informs and does not decide. Whatever had to be assumed stands in the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal
@@ -18,6 +18,7 @@ from typing import Literal
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
 from vibe.core.health import LevelReport
+from vibe.core.route.route import folded
 from vibe.health.state.settings import Boundaries, CoupledMachines, Group, Limits, SmallClass, Zone
 
 BoundaryName = Literal["A/B", "B/C", "C/D"]
@@ -110,10 +111,18 @@ def named_zone(standard: str, level: Level, drive: Drive, limits: Limits) -> Zon
     raise ValueError(f"{standard} has no zones for {level.measure} of this drive")
 
 
-def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list[LevelReport]:
-    """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it."""
+def report_levels(
+    levels: Sequence[Level], drive: Drive, limits: Limits, *, doubted: Set[str] = frozenset()
+) -> list[LevelReport]:
+    """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it.
+
+    Those at points of ``doubted`` (folded names) are not the machine's and lie in no zone.
+    """
     rows: list[LevelReport] = []
     for level in levels:
+        if folded(level.point) in doubted:
+            rows.append(_row(level, None, limits))
+            continue
         displacement = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
         headline = zone(level, drive, limits, displacement=displacement if level.measure == "velocity_rms" else None)
         second = gear_unit_zone(level, drive, limits)

@@ -33,6 +33,8 @@ def compared(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -
         if c.quantity not in TURNING and c.samples.size
     ]
     live = [one for one, quality in rows if quality.verdict != "rejected"]
+    # Whose own level cannot be says nothing of a neighbour's.
+    credible = [one for one, quality in rows if one in live and not _implausible(quality)]
     found: dict[str, Reason] = {}
     for one, quality in rows:
         others = [other for other in live if other is not one]
@@ -59,8 +61,8 @@ def compared(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -
                     # The first may be where it belongs; the second adds nothing.
                     verdict="rejected" if twin.name in found else "limited",
                 )
-            elif not any(reason.code == "implausible" for reason in quality.reasons):
-                loud = next((other for other in others if _is_beyond(one, other)), None)
+            elif not _implausible(quality):
+                loud = next((other for other in credible if other is not one and _is_beyond(one, other)), None)
                 if loud is not None:
                     found[one.name] = Reason(
                         code="implausible",
@@ -70,6 +72,10 @@ def compared(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -
                         verdict="limited",
                     )
     return found
+
+
+def _implausible(quality: ChannelQuality) -> bool:
+    return any(reason.code == "implausible" for reason in quality.reasons)
 
 
 def _dead(what: str, neighbour: Channel) -> Reason:

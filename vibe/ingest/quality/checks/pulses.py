@@ -241,6 +241,8 @@ def _of_shaft(x: Samples, rate_hz: float, speed_hz: float) -> _Pulse | None:
     )
     places = np.rint(speed_hz * np.outer(rates, orders) / step_hz).astype(int)
     floor = np.median(size[: int((orders[-1] + 1) * speed_hz / step_hz)])
+    if floor == 0:  # nothing but zeros, or next to it
+        return None
     best = int(np.minimum(size[places] / floor, 5.0).sum(axis=1).argmax())
     own_hz = speed_hz * float(rates[best])
     lines, below, above = (
