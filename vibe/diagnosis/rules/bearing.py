@@ -36,6 +36,8 @@ LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
+SPINS_TO = 1.5
+"""Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
 WORDS = {
     "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
 }  # fmt: skip
@@ -333,12 +335,17 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is. Two lines prove as much where
-    two are missing below each."""
+    element strikes twice in a spin, so every second line of its spin may be all that there is. Two lines prove as much
+    where two are missing below each."""
     stand = standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
-    return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
+    return _alternates(comb) or (enough and every > (2 if _by_spins(comb) else 1))
+
+
+def _by_spins(comb: CombEvidence) -> bool:
+    """Whether a comb's lines count an element's spins; they may count its strikes, twice as many, instead."""
+    return comb.tone.endswith("rolling_element") and comb.lines[0].order < SPINS_TO * comb.order
 
 
 def _between_missing(comb: CombEvidence, stand: Sequence[int]) -> bool:
@@ -351,9 +358,9 @@ def _between_missing(comb: CombEvidence, stand: Sequence[int]) -> bool:
 
 def _alternates(comb: CombEvidence) -> bool:
     """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
-    race is met by one after another, all alike, and a cage strikes once."""
+    race is met by one after another, all alike, and a cage strikes once. So do lines of an element's strikes."""
     levels = [line.over_floor_db for line in comb.lines]
-    if len(standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+    if len(standing(comb)) < FEWEST_ALTERNATING or _by_spins(comb):
         return False
     return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
 
