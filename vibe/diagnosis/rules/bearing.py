@@ -323,7 +323,8 @@ def _most(shares: Mapping[str, float]) -> str:
 def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
-    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(standing(comb)) > 1
+    stand = len(standing(comb)) - _towers(comb)
+    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and stand > 1
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
@@ -341,6 +342,18 @@ def _of_faster(comb: CombEvidence) -> bool:
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
     return _alternates(comb) or (enough and every > (2 if _by_spins(comb) else 1))
+
+
+def _towers(comb: CombEvidence) -> bool:
+    """Whether one line stands far above all others and above those before it, as no strike leaves it: vanes that pass
+    make such a line, and nothing else of what it was met in. The two strikes of a spin may leave its second so."""
+    known = {k: line.over_floor_db for k, line in enumerate(comb.lines, 1) if line.over_floor_db > TAKEN_DB}
+    if len(known) < FEWEST_STANDING:
+        return False
+    highest = max(known, key=lambda k: known[k])
+    rest = [level for k, level in known.items() if k != highest]
+    before = any((2 if _by_spins(comb) else 1) <= k < highest for k in known)
+    return before and known[highest] >= max(max(rest) + ALTERNATES_DB, fmean(rest) + ABSENT_DB)
 
 
 def _by_spins(comb: CombEvidence) -> bool:
