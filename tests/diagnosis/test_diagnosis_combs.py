@@ -118,6 +118,43 @@ def test_an_element_that_strikes_twice_in_a_spin_may_do_so_unequally(case: MakeC
         assert bool(diagnose(case(combs=of_bearing(**{part: replace(seen, lines=lines)})))) is named
 
 
+@pytest.mark.parametrize(
+    ("levels_db", "part", "named"),
+    [
+        # Only the fourth is high, and one other stands at all: a single line of somebody's.
+        ([3.0, 7.0, 9.5, 18.0, 5.0, 7.0], "outer_race", False),
+        ([3.0, 7.0, 9.5, 18.0, 5.0, 7.0], "rolling_element", False),
+        # The first line of impacts may be as high, and so may the second of an element's spin.
+        ([18.0, 7.0, 9.5, 5.0, 5.0, 7.0], "outer_race", True),
+        ([7.0, 18.0, 9.5, 5.0, 5.0, 7.0], "rolling_element", True),
+        ([7.0, 18.0, 9.5, 5.0, 5.0, 7.0], "inner_race", False),
+        # Where two more stand somebody's line came on top.
+        ([9.5, 7.0, 9.5, 18.0, 5.0, 7.0], "outer_race", True),
+        ([3.0, 7.0, 9.5, 15.0, 5.0, 7.0], "outer_race", True),
+        ([-90.0, -90.0, -90.0, 18.0, 9.5, 7.0], "outer_race", True),
+    ],
+)
+def test_one_line_that_towers_over_all_others_is_no_comb(
+    case: MakeCase, levels_db: list[float], part: str, named: bool
+) -> None:
+    seen = part_comb(part, SURE, 3.0)
+    lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1))
+    assert bool(diagnose(case(combs=of_bearing(**{part: replace(seen, lines=lines)})))) is named
+
+
+@pytest.mark.parametrize(
+    "levels_db", [[4.0, 16.0, 5.0, 9.5, 4.0, 10.0], [13.0, 26.0, 13.0, 25.0, 10.0, 22.0, 11.0, 21.0]]
+)
+def test_an_elements_strikes_are_all_alike(case: MakeCase, levels_db: list[float]) -> None:
+    """Lines that count its spins may be of two unequal strikes; of those that count its strikes none is left out."""
+    for times, named in ((1, True), (2, False)):
+        seen = part_comb("rolling_element", SURE, 3.0)
+        lines = tuple(
+            CombLine(order=k * times * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1)
+        )
+        assert bool(diagnose(case(combs=of_bearing(rolling_element=replace(seen, lines=lines))))) is named
+
+
 def test_what_strikes_as_a_cage_passes_anything_but_its_load_is_the_cage(case: MakeCase, tones: ToneTable) -> None:
     """An element that differs is felt where it bears. This bearing's load rests on the outer ring."""
     named = {}

@@ -192,6 +192,19 @@ def test_lines_are_listed_up_to_one_mesh_more_than_is_looked_for_and_forty_of_th
     assert len(own_lines()["mains"].orders) == 40
 
 
+@pytest.mark.parametrize("told", [False, True])
+def test_half_an_elements_order_is_its_own_only_where_a_table_may_count_its_strikes(told: bool) -> None:
+    """Two per spin; where geometry or other orders of the table tell its spin, nothing repeats so slowly."""
+    orders = {"rolling_element": 4.7, **({"outer_race": 3.58, "inner_race": 5.42} if told else {})}
+    bearing = {"name": "input bearing", "inner": "input", "outer": "housing", "orders": orders}
+    drive = Drive.model_validate({**DRIVE, "bearing": [bearing]})
+    table = tone_table(drive)
+    element = table.tone("bearing.input bearing.rolling_element")
+    request = analysis_request_of(drive, table, {element.id}, noted_hz=None)
+    (asked,) = request.combs
+    assert any(order == pytest.approx(asked.order / 2) for order, _ in asked.slower) is not told
+
+
 @pytest.mark.parametrize(("turn", "asked"), [(0.42, False), (0.58, True)])
 def test_a_turn_that_is_slower_than_half_the_input_is_not_read_from_side_lines(
     monkeypatch: pytest.MonkeyPatch, turn: float, asked: bool

@@ -41,6 +41,16 @@ def test_a_chain_is_counted_per_output_turn_and_accuses_no_part(teeth: int) -> N
     assert f"{teeth} per output turn" in result.outside.sources[0].text
 
 
+def test_a_chain_that_strikes_where_a_race_might_is_reported_with_the_race_that_it_hides() -> None:
+    """Nine links per output turn, within the slip of the inner race of the output's bearing."""
+    result = judged(made(around=(Surrounding(kind="chain", strength=2.0, count=9),)), FLEET[TAG])
+    assert not [finding for finding in result.findings if finding.component.startswith(OWN)]
+    assert result.outside is not None
+    (source,) = result.outside.sources
+    assert source.per_turn == 9
+    assert "bearing.output bearing.inner_race" in source.hides
+
+
 @pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
 def test_a_damaged_part_is_no_outside_machine(part: str) -> None:
     tone = f"bearing.eccentric bearing.{part}"

@@ -251,6 +251,44 @@ def test_next_to_a_parts_own_order_they_must_be_half_as_strong(monkeypatch: pyte
     assert asked[0] == pytest.approx(10 * np.log10(2), rel=0.2)
 
 
+def joints(order: int, apart: float, *, count: int = 30) -> Row:
+    """What strikes twice in each repeat of ``order`` bins, so far ``apart``: lines 24 dB high where both agree."""
+    power = row([])
+    for k in range(1, count):
+        power[k * order] = max(0.5, 250.0 * abs(1 + np.exp(2j * np.pi * k * apart)) ** 2 / 4)
+    return power
+
+
+@pytest.mark.parametrize(("apart", "order"), [(0.42, 1.2), (0.5, 2.4), (0.495, 2.4)])
+def test_what_strikes_twice_at_nearly_opposite_places_is_no_element_that_spins_so(apart: float, order: float) -> None:
+    """Its even lines are the higher ones to begin with, the odd ones further on. Nothing of an element repeats every
+    other spin."""
+    element = CombRequest(name="element", order=2.42, slip=(-0.02, 0.01), carriers=(1, 2), sidebands=(0.4,))
+    found = found_in(joints(120, apart), [element])
+    assert [one.order for one in found] == ([pytest.approx(1.2, rel=2e-3)] if order == 1.2 else [])
+
+
+@pytest.mark.parametrize(
+    ("odd_db", "stand", "everywhere", "halfway"),
+    [
+        (-2.0, 12, 0.5, True),
+        (-4.0, 12, 0.5, False),
+        (-2.0, 4, 0.5, False),
+        (5.0, 10, 0.5, True),
+        (35.0, 4, 0.5, True),
+        (50.0, 3, 0.5, False),
+        (-2.0, 12, 80.0, False),
+    ],
+)
+def test_lines_halfway_are_as_high_as_those_of_a_comb_and_higher_than_what_lies_around_them(
+    odd_db: float, stand: int, everywhere: float, halfway: bool
+) -> None:
+    """Half as high at least, in the mean of a dozen."""
+    power = np.maximum(row(range(200, SIZE, 200), 100.0), np.float32(everywhere))
+    power[100 : 200 * stand : 200] = 100 * 10 ** (odd_db / 10)
+    assert outside._stands_halfway(power, STEP, 200 * STEP, NOBODYS) is halfway
+
+
 @pytest.mark.parametrize(("hit_db", "named"), [(2.4, True), (-4.5, True), (-7.5, False)])
 def test_a_faint_comb_accuses_nobody(hit_db: float, named: bool) -> None:
     """Impacts a quarter as strong as the floor; lines of the squared envelope fall twice as fast."""

@@ -107,7 +107,7 @@ def tell(work: tuple[Path, dict[str, str]]) -> Reported:
     drive = shaft(
         nominal_rpm(row["dataset"], row["file"]), RANGES[row["dataset"]], [(name, GEOMETRY[name]) for name in real]
     )
-    with patch.object(diagnose, "diagnose", wraps=diagnose.diagnose) as watched:
+    with patch.object(diagnose, "diagnosed", wraps=diagnose.diagnosed) as watched:
         result = diagnose_capture(folder / row["file"], drive, tone_table(drive), settings())
     detected: Signs | None = None
     if watched.call_args is not None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from vibe.core.health import Finding
+from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.cage_turns import without_others_turns
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
 from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of, without_doubles, without_outshone
-from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside
+from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside, strikers
 from vibe.diagnosis.alternatives.shaft_knocks import doubted_by_shaft_knocks
 from vibe.diagnosis.alternatives.shared_places import shared_with_other_bearings
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
@@ -19,27 +20,47 @@ from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.rules.unexplained_impacts import unexplained_impacts
 from vibe.diagnosis.severity import graded
 
-GROWN_FROM = 0.05
-"""Probability from which what grew is a finding, though nothing else supports it (the usual 5 %)."""
+LEAST_SURE = 0.05
+"""Probability from which what grew, or what an outside machine explains, is a finding all the same (the usual 5 %)."""
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosed:
+    """Findings of one capture, gravest first, and combs where parts strike that are another machine's instead."""
+
+    findings: list[Finding]
+    outside_combs: tuple[OutsideComb, ...] = ()
 
 
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
+    return diagnosed(case).findings
+
+
+def diagnosed(case: Case) -> Diagnosed:
+    """Findings of one capture, and what is no finding because an outside machine makes it all but surely."""
     weighed = with_grown(without_others_turns(explained_away(case)))
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
+    theirs = {_cause(finding): comb for finding, comb in strikers(weighed, kept)}
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
     kept = shared_with_other_bearings(weighed, doubted_by_shaft_knocks(weighed, kept))
     kept = _without_others_growth(case, kept)
     kept = [graded(weighed, finding) for finding in against_past(weighed, kept)]
-    return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
+    kept = [*kept, *unexplained_impacts(weighed, kept)]
+    # What grew may be sure in spite of them.
+    left = {_cause(finding) for finding in kept if finding.damage_probability < LEAST_SURE} & set(theirs)
+    return Diagnosed(
+        findings=gravest_first([finding for finding in kept if _cause(finding) not in left]),
+        outside_combs=tuple(theirs[cause] for cause in theirs if cause in left),
+    )
 
 
 def _without_others_growth(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     """The findings without those that a growth alone supports and another machine explains nearly for sure: what is new
     around a drive is new to its past as well."""
-    doubtful = [finding for finding in findings if finding.damage_probability < GROWN_FROM]
+    doubtful = [finding for finding in findings if finding.damage_probability < LEAST_SURE]
     if not (doubtful and case.growths):
         return list(findings)
     alone = {_cause(finding) for finding in diagnose(replace(case, growths={}, quiet_combs={}))}

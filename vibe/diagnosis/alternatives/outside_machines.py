@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
@@ -45,6 +46,13 @@ NOTED_SAYS = 2.0
 are right; what was read at another load or taken from a plate fits the other one by chance)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
+SURELY_OUTSIDE = 0.05
+"""Share of this drive's part below which impacts are reported as the outside machine's instead: one in twenty is the
+usual doubt."""
+SAME_TURN = 1e-6
+"""Relative difference of the orders of two shafts that are one (rounding)."""
+LINES_TAKEN = 12
+"""Lines of an outside machine's comb that hide a part's: as many as are read of one that slips."""
 NOT_DETECTED = 0.4
 """Share left to a part of a drive that was not detected itself (common practice): less than even odds."""
 OUTSIDE_RATE = 0.05
@@ -119,11 +127,11 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return _doubted_shaft(case, finding)
     if not finding.component.startswith(OWN_PARTS):
         return finding
-    comb = _outside_at(case, finding)
-    if comb is not None:
-        name = f"an outside source at {comb.order:.4g} orders"
-        return _less_sure(finding, OUTSIDE_TOO, name)
-    tone, own = _tone(case, finding), _comb(case, finding)
+    tone, own, met = _tone(case, finding), _comb(case, finding), _outside_at(case, finding)
+    if met is not None:
+        striker = _driven_striker(case, finding, tone, own, met)
+        share = OUTSIDE_TOO if striker is None else min(OUTSIDE_TOO, striker.own_share)
+        return _less_sure(finding, share, f"an outside source at {met.order:.4g} orders")
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -152,6 +160,45 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
 
 
+def _driven_striker(
+    case: Case, finding: Finding, tone: Tone | None, comb: CombEvidence | None, met: OutsideComb
+) -> _Striker | None:
+    """What the drive turns and is met as the comb ``met``, where its order is close enough to be weighed against a
+    part's slip."""
+    slips = tone is not None and any(tone.slip)
+    if tone is None or comb is None or not slips or not met.ambiguous or met.per_turn is None:
+        return None
+    return _striker(case, finding, tone, comb, met)
+
+
+def strikers(case: Case, findings: Sequence[Finding]) -> list[tuple[Finding, OutsideComb]]:
+    """The findings whose impacts are all but surely an outside machine's, each with that one's comb, which hides the
+    part: damage of it there would be taken for the other's."""
+    found = []
+    for finding in findings:
+        tone, comb = _tone(case, finding), _comb(case, finding)
+        if tone is None or comb is None or not any(tone.slip) or not finding.component.startswith(OWN_PARTS):
+            continue
+        met = _outside_at(case, finding)
+        striker = (
+            _striker(case, finding, tone, comb) if met is None else _driven_striker(case, finding, tone, comb, met)
+        )
+        if striker is not None and striker.own_share < SURELY_OUTSIDE:
+            found.append((finding, _as_outside(case, comb, striker)))
+    return found
+
+
+def _as_outside(case: Case, comb: CombEvidence, striker: _Striker) -> OutsideComb:
+    """The comb of an outside machine that strikes where a part does, with the lines that hide it."""
+    place, error = _placed(case, comb)
+    reach = LINE_BINS * case.resolution
+    return OutsideComb(
+        order=place, evidence=replace(comb, tone=f"outside {place:.4g}"),
+        spread=max(error, reach / (place * LINES_TAKEN)), per_turn=striker.per_turn, ambiguous=True,
+        taken=tuple((k * place - reach, k * place + reach) for k in range(1, LINES_TAKEN + 1)),
+    )  # fmt: skip
+
+
 def _doubted_shaft(case: Case, finding: Finding) -> Finding:
     """What lines of the shaft show, which a machine of the same kind makes too: where pulses tell this one's speed, one
     whose lines fall into the same bins; else any."""
@@ -168,16 +215,36 @@ def _doubted_shaft(case: Case, finding: Finding) -> Finding:
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
-    """A part that slips, at an order where an outside machine might strike as well.
+    """A part that slips, at an order where an outside machine might strike as well."""
+    striker = _striker(case, finding, tone, comb)
+    return finding if striker is None else _less_sure(finding, striker.own_share, striker.name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Striker:
+    """An outside machine that may strike where a part does: what is left to the part, and how often it strikes per
+    turn of a shaft that the drive turns, where it is likelier one of those."""
+
+    own_share: float
+    name: str
+    per_turn: tuple[int, float] | None
+
+
+def _striker(
+    case: Case, finding: Finding, tone: Tone, comb: CombEvidence, met: OutsideComb | None = None
+) -> _Striker | None:
+    """The outside machine that may strike where a part that slips does; None where none would.
 
     The odds are those of damage of that part times the density of its order (slip is seldom at the ends of its window)
     against those of an outside machine times the density of its own: even in the logarithm of the order, or exactly at
     a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
     the load makes is the less likely the part's, and so is one whose lines fall as those of long events do. All lines
-    together give the order far closer than one bin.
+    together give the order far closer than one bin. ``met``: the comb at a whole number per turn as which it was met;
+    teeth that differ have side lines at that turn too, which then say nothing.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
+    error = hypot(error, LEAST_ERROR)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
     own = part * slip_density(tone, place, error)
     others = [one for one in case.outside_combs if not one.ambiguous]
@@ -191,23 +258,29 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
     within = low <= place <= (BLADES_TO if bare and not case.alike else high)
     alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
-    if within and alone and not _finding_has_sides(case, finding):
+    sided = _finding_has_sides(case, finding)
+    if met is not None and met.per_turn is not None:
+        sided = sided and not any(abs(side.order / met.per_turn[1] - 1) < SAME_TURN for side in tone.sidebands)
+    if (within or met is not None) and alone and not sided:
         own *= BARE_OWN if bare else 1.0
         # Ridges hum, and an element that differs takes a third of its cage's turn to pass the load.
         if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
             own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
-        free = OUTSIDE_RATE / log(high / low)
+        free = OUTSIDE_RATE / log(high / low) if within else 0.0
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)
     else:
         free, turned = 0.0, outside
     if outside <= 0:
-        return finding
-    name = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
+        return None
+    name, per_turn = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders", None
     if turned > free:
         turn = max(case.slow_turns, key=lambda one: _whole_density(place, error, one, round(place / one) + 1))
-        name += f", {round(place / turn)} times per turn of a shaft that this drive turns"
-    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {name}")
+        per_turn = (round(place / turn), turn)
+        name += f", {per_turn[0]} times per turn of a shaft that this drive turns"
+    return _Striker(
+        own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
+    )
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:

@@ -36,6 +36,8 @@ LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
+SPINS_TO = 1.5
+"""Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
 WORDS = {
     "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
 }  # fmt: skip
@@ -321,7 +323,8 @@ def _most(shares: Mapping[str, float]) -> str:
 def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
-    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(standing(comb)) > 1
+    stand = len(standing(comb)) - _towers(comb)
+    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and stand > 1
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
@@ -333,12 +336,29 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is. Two lines prove as much where
-    two are missing below each."""
+    element strikes twice in a spin, so every second line of its spin may be all that there is. Two lines prove as much
+    where two are missing below each."""
     stand = standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
-    return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
+    return _alternates(comb) or (enough and every > (2 if _by_spins(comb) else 1))
+
+
+def _towers(comb: CombEvidence) -> bool:
+    """Whether one line stands far above all others and above those before it, as no strike leaves it: vanes that pass
+    make such a line, and nothing else of what it was met in. The two strikes of a spin may leave its second so."""
+    known = {k: line.over_floor_db for k, line in enumerate(comb.lines, 1) if line.over_floor_db > TAKEN_DB}
+    if len(known) < FEWEST_STANDING:
+        return False
+    highest = max(known, key=lambda k: known[k])
+    rest = [level for k, level in known.items() if k != highest]
+    before = any((2 if _by_spins(comb) else 1) <= k < highest for k in known)
+    return before and known[highest] >= max(max(rest) + ALTERNATES_DB, fmean(rest) + ABSENT_DB)
+
+
+def _by_spins(comb: CombEvidence) -> bool:
+    """Whether a comb's lines count an element's spins; they may count its strikes, twice as many, instead."""
+    return comb.tone.endswith("rolling_element") and comb.lines[0].order < SPINS_TO * comb.order
 
 
 def _between_missing(comb: CombEvidence, stand: Sequence[int]) -> bool:
@@ -351,9 +371,9 @@ def _between_missing(comb: CombEvidence, stand: Sequence[int]) -> bool:
 
 def _alternates(comb: CombEvidence) -> bool:
     """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
-    race is met by one after another, all alike, and a cage strikes once."""
+    race is met by one after another, all alike, and a cage strikes once. So do lines of an element's strikes."""
     levels = [line.over_floor_db for line in comb.lines]
-    if len(standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+    if len(standing(comb)) < FEWEST_ALTERNATING or _by_spins(comb):
         return False
     return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
 

@@ -110,7 +110,7 @@ def diagnose_samples(
     """
     from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
     from vibe.diagnosis.alternatives.shared_places import at_likeliest
-    from vibe.diagnosis.diagnose import diagnose
+    from vibe.diagnosis.diagnose import diagnosed
     from vibe.diagnosis.rules.unexplained_impacts import explained_impacts, single_shocks
     from vibe.ingest import with_drift
     from vibe.kinematics.planning.capture_plan import capture_plan
@@ -183,7 +183,8 @@ def diagnose_samples(
     case = case_of(drive, table, settings, quality, reading, combs, (), grown, around, noted)
     case = at_likeliest(case if moves else _with_rhythms(case, reading))
     combs = dict(case.combs)
-    findings = diagnose(case)
+    found = diagnosed(case)
+    findings = found.findings
     if reading is not None and not moves and (leaks := leaks_behind(findings, combs, reading)):
         leaks |= leaking or {}
         return diagnose_samples(capture, drive, table, settings, others, tell, earlier, traced, leaks)
@@ -193,10 +194,11 @@ def diagnose_samples(
         combs = with_turns(reading, table, combs, findings)
         alike = similar_machines_in(reading, drive, table, combs, findings, declared=bool(case.declared_alike))
         if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):
-            findings = diagnose(replace(case, alike=alike, combs=combs))
+            found = diagnosed(replace(case, alike=alike, combs=combs))
+            findings = found.findings
     outside = None
     if reading is not None and analysis_request is not None:
-        outside = outside_of(reading, findings, table, analysis_request)
+        outside = outside_of(reading, findings, found.outside_combs, table, analysis_request)
     remarks += [*single_shocks(case), *explained_impacts(case, findings)]
     heard_probability = None
     not_detected: Reason | None = None

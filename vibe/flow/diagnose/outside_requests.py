@@ -10,7 +10,7 @@ from vibe.core.tones import OUTSIDE
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Finding, NotObservable
-    from vibe.core.outside_combs import DeclaredNeighbour, Surroundings
+    from vibe.core.outside_combs import DeclaredNeighbour, OutsideComb, Surroundings
     from vibe.core.surroundings import Neighbour
     from vibe.core.tones import ToneTable
     from vibe.diagnosis.alternatives.outside_sources import Outside
@@ -68,13 +68,20 @@ def declared_alike(drive: Drive, table: ToneTable, around: Surroundings) -> tupl
 
 
 def outside_of(
-    reading: SignalAnalysis, findings: Sequence[Finding], table: ToneTable, analysis_request: AnalysisRequest
+    reading: SignalAnalysis,
+    findings: Sequence[Finding],
+    instead: Sequence[OutsideComb],
+    table: ToneTable,
+    analysis_request: AnalysisRequest,
 ) -> Outside:
-    """What the report says of combs that no finding explains."""
+    """What the report says of combs that no finding explains; those of ``instead``, where parts strike, are known more
+    closely than as they were met first."""
     from vibe.diagnosis.alternatives.outside_sources import outside_sources
 
     explained = {name for finding in findings for name in finding.seen_in}
     combs = [one for one in reading.outside_combs if one.evidence.tone not in explained]
+    known = {one.per_turn for one in instead if one.per_turn is not None}
+    combs = [*instead, *(one for one in combs if not (one.ambiguous and one.per_turn in known))]
     return outside_sources(combs, table, analysis_request.surroundings, input_hz=reading.speed.input_hz)
 
 

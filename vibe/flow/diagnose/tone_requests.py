@@ -83,7 +83,7 @@ def analysis_request_of(
                 carriers=(1, 2) if tone.family == "rolling element" else (1,),
                 max_harmonic=_harmonics(drive, tone),
                 often_short=tone.family == "cage",
-                slower=_slower(table, tone),
+                slower=_slower(drive, table, tone),
                 meetings=meetings,
             )
         )
@@ -239,14 +239,18 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
     return 5 if elements is None else max(2, min(12, elements - 1))
 
 
-def _slower(table: ToneTable, tone: Tone) -> tuple[tuple[float, tuple[float, float]], ...]:
+def _slower(drive: Drive, table: ToneTable, tone: Tone) -> tuple[tuple[float, tuple[float, float]], ...]:
     """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none.
-    Every second strike may be weaker of an element, which two rings strike; a race has no second place."""
+    A race has no second place, and an element meets nothing every other spin only; but the factor of a bearing table
+    may count its strikes, two per spin, where nothing else is known to tell."""
+    from vibe.kinematics.families.bearing_multiples import multiples
+
     if not any(tone.slip) or tone.family == "cage":
         return ()
-    bearing = tone.id.rpartition(".")[0]
-    cages = [other for other in table.tones if other.family == "cage" and other.id.startswith(f"{bearing}.")]
-    slips = {tone.order / 2: tone.slip} if tone.family == "rolling element" else {}
+    head = tone.id.rpartition(".")[0]
+    cages = [other for other in table.tones if other.family == "cage" and other.id.startswith(f"{head}.")]
+    untold = any(f"bearing.{one.name}" == head and multiples(one).k is None for one in drive.bearing)
+    slips = {tone.order / 2: tone.slip} if tone.family == "rolling element" and untold else {}
     slips |= {side.order: (0.0, 0.0) for side in tone.sidebands}
     slips |= {cage.order: cage.slip for cage in cages}
     return tuple(sorted((order, slip) for order, slip in slips.items() if order < 0.99 * tone.order))

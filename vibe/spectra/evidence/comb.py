@@ -66,9 +66,9 @@ class CombRequest:
     max_harmonic: int = SLIPPING_HARMONICS
     often_short: bool = False
     slower: tuple[tuple[float, tuple[float, float]], ...] = ()
-    """Slower orders at which the part itself may repeat, and the slip of each: half its own where every second strike
-    is weaker, what carries it through the load (a shaft, which cannot slip), the cage of its bearing. A comb there is
-    no outside machine's."""
+    """Slower orders at which the part itself may repeat, and the slip of each: half its own where that may
+    count two strikes, what carries it through the load (a shaft, which cannot slip), the cage of its bearing. A comb
+    there is no outside machine's."""
     meetings: int = 1
     """How often in each repeat others meet the part, evenly: every disc meets a pin. Where they strike about as hard,
     the lines at that multiple of the order stand far above those between."""

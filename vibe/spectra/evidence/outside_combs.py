@@ -57,6 +57,9 @@ DROP_DB, OWN_DROP_DB = 8.0, 3.0
 """By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
 FIRST_OF_FASTER = 3
 """Lines of the faster order among which those between are compared with it: the strongest of a comb are the first."""
+HALFWAY_LINES, HALFWAY_STAND = 12, 4
+"""Lines halfway between those of a part's order that are looked at, and how many of them stand where they are another
+machine's: noise makes one in 1,000 stand (the highest of three bins)."""
 FIRST_LINES, FIRST_STAND = 6, 4
 """Of the first free lines of a foreign comb, and how many of them stand."""
 SPEED_VARIATION = 1.5e-3
@@ -176,6 +179,11 @@ class _Search:
             self._owners[order] = _owner(order, self.requests, self.whole, self.families, FAR)
         return self._owners[order]
 
+    def _is_half_of_a_part(self, power: NDArray[np.float32], order: float) -> bool:
+        """Whether a comb is met at every second of its lines where a part of the machine that slips may lie."""
+        faster = self.owner_near(2 * order)
+        return faster is not None and faster.slips and _stands_halfway(power, self.step, 2 * order, self.taken)
+
     def _of_a_part(self, order: float) -> bool:
         windows = (self.whole.window(request, 1) for request in self.requests if request.slips)
         return any(low <= order <= high for low, high in windows)
@@ -245,12 +253,14 @@ class _Search:
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
         # Side lines at the shaft's turn were distinguished from a rotor of nearly its speed bin by bin before.
-        law = None if exact or near_rotor or owner is not None else self._part_explains(power, base)
+        halved = owner is None and self._is_half_of_a_part(power, base)
+        law = None if exact or near_rotor or halved or owner is not None else self._part_explains(power, base)
         if law is not None:
             self.taken, self.kept = taken | law, self.kept | law
             return None
         turns = self.slow_turns if exact else ()
-        if not near_rotor and not _first_stand(power, step, base, taken):
+        # Two strikes a turn leave some of the first lines out.
+        if not (near_rotor or halved) and not _first_stand(power, step, base, taken):
             self.taken = taken | _own_bins(some, reading, ())
             return None
         every = 0
@@ -478,6 +488,26 @@ def _below_db(power: NDArray[np.float32], step: float, slow: float, times: int, 
     return float(np.mean(below)) if below else float("inf")
 
 
+def _stands_halfway(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> bool:
+    """Whether the lines halfway between those of a comb stand, and in the mean of the first dozen as high as its own:
+    something strikes twice in each repeat of half the order, at nearly opposite places, so that its even lines are the
+    higher ones to begin with and its odd ones further on. A part with its side lines fills no such grid: these lie
+    below what they stand next to, and a smeared line's foot is as high a quarter of the way as halfway."""
+
+    def levels(places: Sequence[float]) -> tuple[int, float]:
+        found = [_line(power, step, place * order, 1) for place in places]
+        free = [top for top, spot in found if 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any()]
+        if 2 * len(free) < len(places):
+            return 0, 0.0
+        mean = float(np.mean([10 * np.log10(max(top, 1.0)) for top in free]))
+        return sum(top > STILL_A_LINE for top in free), mean
+
+    numbers = range(1, HALFWAY_LINES + 1)
+    (_, own), (stand, between) = levels(numbers), levels([number - 0.5 for number in numbers])
+    quarters = max(levels([number - part for number in numbers])[1] for part in (0.25, 0.75))
+    return stand >= HALFWAY_STAND and between >= max(own - OWN_DROP_DB, quarters + STRONGER_DB)
+
+
 def _standing_of(
     power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], reach: float
 ) -> tuple[int, int]:
@@ -530,6 +560,11 @@ def fundamental(
         missing |= drop < DROP_DB and _below_db(power, step, order, times, mask) > drop
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers, of_a_part)
+    halved = order / 2
+    if halved >= lowest and drop_db(order, halved) < DROP_DB and _stands_halfway(power, step, order, mask):
+        law = own_law(order, halved)
+        if law is not None and law.any():
+            return sharpened(power, step, halved, mask)[0]
     own = _level(power, step, order, mask)
     if abs(order - 1.0) < FAR:
         # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand next to.
