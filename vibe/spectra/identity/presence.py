@@ -56,12 +56,16 @@ STANDS = 4.6
 """Surprise from which a place counts as a line when strays are counted: noise reaches it once in a hundred."""
 AS_HIGH = 3.0
 """A stray this many times fainter in power still counts as one as high: 5 dB, as paths differ from line to line."""
+AS_CLEAR = 9.2
+"""And from which a line leaves no doubt that it is one, ln 1e4: noise has as many places in a spectrum."""
 FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
 """Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
 HIGHEST_WHOLE = 130
 """Highest multiple of the shaft at which strays are counted: as far as decoys' counts reach."""
 SKIRT_BINS, SKIRT = 10, 0.03
 """Bins around a line within which what is this much weaker in power is its skirt: speed varies, windows leak."""
+IN_SKIRT = -np.inf
+"""Stands there: such a place shows nothing."""
 COUNTS = range(4, HIGHEST_WHOLE + 1)
 """Counts of decoys: blade wheels and other ratios."""
 ALIKE = 2
@@ -177,6 +181,9 @@ class Family:
         spacings[1][np.abs(spacings[1] - spacings[0]) <= apart] = np.nan
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
+        # Of few lobes the pins' pass falls on the mesh: one line is no proof of both.
+        times = np.rint(passing / mesh)
+        passing[(times > 0) & (np.abs(passing - times * mesh) <= max(apart, 1e-6))] = np.nan
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
         parts = (
             (made, 0, MESH_SEEN),
@@ -243,6 +250,8 @@ def presence(
     measured = axes
     slow = [order for order in outside_combs if order < SLOW * min(family.unit for family in families)]
     axes = [one.without_lines(rival).without_rows(slow) for one in axes]  # A rival's lines are strays still.
+    if not pulsed and _turns_twice(measured[0], speeds):
+        axes = [one.without_lines(np.arange(2.0, one.top, 2.0)) for one in axes]
     input_strays = strays_of(measured[0], made, speeds)
     shaft = np.zeros(speeds.size)
     if not pulsed:
@@ -381,6 +390,13 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     # Nothing is asked below what stands.
     lines = np.sort(every[every >= STANDS])
     return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
+
+
+def _turns_twice(axis: Axis, speeds: Real) -> bool:
+    """Whether a rotor of twice the speed (a motor of half as many poles) stands where the drive's own shaft does not:
+    the second multiple clearly, the first at none of ``speeds``. Then every second multiple may be that one's."""
+    first, second = (axis.at(multiple * speeds, shaft=True).max() for multiple in (1.0, 2.0))
+    return bool(first < STANDS and second >= AS_CLEAR)
 
 
 def _shaft(
@@ -552,9 +568,9 @@ class Axis:
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if len(spacings) else self
 
-    def at(self, orders: Real, *, shaft: bool = False) -> Real:
+    def at(self, orders: Real, *, shaft: bool = False, hidden: float = 0.0) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
-        asked for, at the shaft's own lines."""
+        asked for, at the shaft's own lines; ``hidden`` where every row has the skirt of a stronger line."""
         best: Real | None = None
         for row, step in self.rows:
             spot = np.rint(orders / step).astype(np.int64)
@@ -564,7 +580,8 @@ class Axis:
             found = np.where(shown, np.take(row, spot, mode="clip"), np.nan)
             best = found if best is None else np.fmax(best, found)
         assert best is not None
-        return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+        over = np.maximum(best - np.log(len(self.rows)), 0.0)
+        return np.asarray(np.where(best == IN_SKIRT, hidden, over) if hidden else over)
 
 
 def _near(orders: Real, step: float, size: int) -> NDArray[np.int64]:
@@ -602,10 +619,10 @@ def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
 
 
 def _best_of_three(over: Real) -> Real:
-    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
-    a stronger line."""
+    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; ``IN_SKIRT`` where
+    a stronger line has its skirt."""
     near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
-    return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+    return np.asarray(np.where(near < SKIRT * strongest, IN_SKIRT, near - np.log(2.0)), dtype=np.float64)
 
 
 def _largest_near(values: Real, reach: int) -> Real:
@@ -629,7 +646,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
         for axis, stray in zip(axes, strays, strict=True):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
-            surprise = axis.at(orders * speeds)
+            surprise = axis.at(orders * speeds, hidden=np.nan)
             ratios = np.zeros((*some.shape, speeds.size))
             ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
