@@ -80,6 +80,9 @@ LEAST_MESH = 3.0
 """Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
 LEAST_OWN = 4.6
 """Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
+ONCE_IN = 100
+"""Meshes of which the own one must be the first, where its evidence alone does not show that noise makes it no more
+often (the same one in a hundred)."""
 FINEST_BINS = 0.5
 """Step of the speeds that are tried, in bins of the highest line."""
 MOST_SPEEDS = 600
@@ -174,7 +177,10 @@ class Family:
         mesh, higher = count * unit, np.maximum(1.0, self.count / count)
         k = np.arange(1, MOST_HARMONICS + 1)
         made = np.where(k <= np.rint(higher * MESH_HARMONICS), k * mesh, np.nan)
-        spacings = [unit, np.where(past == unit, np.nan, past), *(np.full_like(count, s) for s in set(self.sides))]
+        # The load goes round with the shaft, whichever of pins and lobes stand still: its spacing comes first.
+        first, second = (past, unit) if self.ring_turns else (unit, past)
+        second = np.where(second == first, np.nan, second)
+        spacings = [first, second, *(np.full_like(count, s) for s in set(self.sides))]
         for further in spacings[2:]:
             further[(further == unit) | (further == past)] = np.nan
         spacings = [np.where(spacing > apart, spacing, np.nan) for spacing in spacings]
@@ -287,6 +293,8 @@ def presence(
             said = _evidence(axes, strays, shaft, lines, speeds)
             rest, left = float(_over_speeds(said[1], likely)), _over_speeds(shaft + said, likely)
             odds = max(odds, min(_over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        if own < LEAST_OWN and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
+            own = min(LEAST_OWN, own + LEAST_OWN - LEAST_MESH)
         by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
         if len(families) > 1:
             together += _together(axes, strays, shaft, family, families[:number], counts, speeds)
@@ -448,6 +456,14 @@ def _together(
     lines.orders[2:][_is_near(lines.orders[2:], own, near)] = np.nan
     said = _evidence(axes, strays, shaft, lines, speeds)
     return np.stack([said[0], said[1], _over_speeds(said[2:].T)])
+
+
+def _first_of_all(mesh: float, decoys: Real, orders: Real, top: float) -> bool:
+    """Whether ``mesh``, what the drive's own mesh and its side lines say, is more than any of the ``decoys`` (drives,)
+    of other counts says, whose meshes (``orders``, NaN where one is not asked) lie below ``top``: noise and strays,
+    which make all alike, put the own one first once in as many as there are."""
+    asked = np.isfinite(orders) & (orders < top)
+    return bool(np.count_nonzero(asked) + 1 >= ONCE_IN and mesh > decoys[asked].max(initial=-np.inf))
 
 
 def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:

@@ -25,6 +25,8 @@ from vibe.spectra.identity.presence import (
     LEAST_OWN,
     LOBE_SEEN,
     MESH,
+    MESH_HARMONICS,
+    MOST_SPEEDS,
     PASS_HARMONICS,
     PASS_SEEN,
     PLACES_MORE,
@@ -59,6 +61,9 @@ FEWEST_LOBES = 6
 """Drives of fewer are not made (common practice)."""
 RESOLVED_BINS = 2.0
 """Bins between lines that a Hann window parts."""
+NEIGHBOURS = 3
+"""Pins more or less up to which a drive makes the lobes of the file's at a speed that is not distinguished from the
+stated one (of 30 pins and more they differ by three thousandths)."""
 DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
@@ -166,11 +171,37 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
             if lead >= MORE
         ]
+    found += _neighbours(worth, first, spread, best_own)
     kept_apart: list[Rival] = []
     for one in sorted(found, key=lambda one: -one.log_odds):
         if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
             kept_apart.append(one)
     return [replace(one, sister=_sister(worth, first, one, spread)) for one in kept_apart]
+
+
+def _neighbours(worth: _Worth, family: Family, spread: float, best_own: float) -> list[Rival]:
+    """Drives of a few pins more or less at the speeds at which their lobes fall on those of ``family``, where they
+    explain clearly more than the drive of the file does (``best_own``). Shaft, lobes and output pins are then alike,
+    and each mesh is a multiple of the lobes' order, a side line of the other's: which is the mesh is shown by its
+    harmonics, which lie twice and three times as far apart."""
+    difference = round(family.difference)
+    if difference != family.difference:
+        return []
+    claimed = family.count / (family.count - difference)
+    near = range(max(family.count - NEIGHBOURS, FEWEST_LOBES + difference), family.count + NEIGHBOURS + 1)
+    pins = np.array([count for count in near if count != family.count])
+    past = pins / (pins - difference)
+    fine = 2 * spread * MESH_HARMONICS * family.count / (FINEST_BINS * worth.axis.step)
+    about = np.linspace(-spread, spread, int(np.clip(np.ceil(fine), 1, MOST_SPEEDS)))
+    speeds = (claimed / past)[:, None] * (1.0 + about)
+    other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
+    total = _totals(worth, other, pins, speeds) + _passes(worth, (family.passes,), past, speeds)
+    place = total.argmax(axis=1)
+    return [
+        Rival(count=int(count), difference=difference, speed=float(row[best]), log_odds=float(some[best] - best_own))
+        for count, row, some, best in zip(pins, speeds, total, place, strict=True)
+        if some[best] - best_own >= MORE
+    ]
 
 
 def _sister(worth: _Worth, family: Family, rival: Rival, spread: float) -> float | None:
