@@ -282,8 +282,11 @@ def presence(
         # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
         clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
+        clear += max(0.0, min(rest, _no_rotor(axes[0], strays[0], family, speeds)))
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
+        if better is None and own < LEAST_OWN and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
+            own = min(LEAST_OWN, own + LEAST_OWN - LEAST_MESH)
         if better is not None and not guessed:
             # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
             # twice as clearly.
@@ -293,8 +296,6 @@ def presence(
             said = _evidence(axes, strays, shaft, lines, speeds)
             rest, left = float(_over_speeds(said[1], likely)), _over_speeds(shaft + said, likely)
             odds = max(odds, min(_over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
-        if own < LEAST_OWN and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
-            own = min(LEAST_OWN, own + LEAST_OWN - LEAST_MESH)
         by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
         if len(families) > 1:
             together += _together(axes, strays, shaft, family, families[:number], counts, speeds)
@@ -456,6 +457,20 @@ def _together(
     lines.orders[2:][_is_near(lines.orders[2:], own, near)] = np.nan
     said = _evidence(axes, strays, shaft, lines, speeds)
     return np.stack([said[0], said[1], _over_speeds(said[2:].T)])
+
+
+def _no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
+    """Log odds that what turns as fast as the lobes of ``family`` come by are lobes, and no other rotor of nearly the
+    shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs.
+    The rotor's most likely speed; what lies on the feet of the shaft's lines shows nothing."""
+    if not family.difference or family.turn != family.unit:
+        return 0.0
+    orders = FIRST * family.unit * family.count / (family.count - family.difference)
+    whole = strays.are_whole(orders, CLEAR_BINS * axis.step)
+    surprise = axis.at(orders * speeds, hidden=np.nan)
+    rate = strays.rate(surprise, whole, orders)
+    lobes, rotor = (line_ratios(surprise, seen, rate).sum(axis=0) for seen in (LOBE_SEEN, SHAFT_SEEN))
+    return float((lobes - rotor).min())
 
 
 def _first_of_all(mesh: float, decoys: Real, orders: Real, top: float) -> bool:
