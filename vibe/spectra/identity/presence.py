@@ -422,7 +422,9 @@ def _shaft(
         surprise[multiple - 1] = 0.0
     if 1 in covered and np.nanmax(surprise) < STANDS:
         return np.full(speeds.size, COVERED)
-    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool), FIRST))
+    # Whether anything turns at this speed is asked: that its multiples stand as well is nothing against it.
+    elsewhere = np.zeros((3, 1), dtype=bool)
+    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, elsewhere, FIRST))
     against = np.minimum(first.sum(axis=0), 0.0)
     # A place that is covered shows nothing of how the speed was found.
     seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
@@ -650,8 +652,8 @@ def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
 
 
 def _best_of_three(over: Real) -> Real:
-    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; ``IN_SKIRT`` where
-    a stronger line has its skirt."""
+    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; ``IN_SKIRT`` in
+    the skirt of a stronger line."""
     near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
     return np.asarray(np.where(near < SKIRT * strongest, IN_SKIRT, near - np.log(2.0)), dtype=np.float64)
 
