@@ -209,17 +209,18 @@ def test_of_a_rival_as_good_as_detected_all_multiples_of_its_shaft_are_its_own(l
 def test_of_three_pins_more_or_less_those_are_rivals_that_explain_ten_thousand_times_more(
     monkeypatch: pytest.MonkeyPatch, lead: float, named: bool
 ) -> None:
-    """Each at the speed at which its lobes are those of the file's drive."""
-    asked: list[tuple[list[int], list[float]]] = []
+    """Each from the stated speed to that at which its lobes are those of the file's drive."""
+    asked: list[tuple[list[int], list[list[float]]]] = []
 
     def totals(worth: Any, family: Any, pins: Any, speeds: Any) -> Any:
-        asked.append((pins.tolist(), speeds[:, speeds.shape[1] // 2].tolist()))
+        asked.append((pins.tolist(), np.sort(speeds[:, [0, -1]]).tolist()))
         return np.where(pins[:, None] == 28, lead, 0.0) * np.ones(speeds.shape)
 
     monkeypatch.setattr(rival_drives, "_totals", totals)
     own = Family(count=30, unit=1.0, difference=1)
     assert [one.count for one in rival_drives._neighbours(WORTH, own, 1e-9, 0.0)] == [28] * named
     assert asked[0][0] == [27, 28, 29, 31, 32, 33]
-    assert asked[0][1] == pytest.approx([30 / 29 * (pins - 1) / pins for pins in asked[0][0]])
+    for pins, ends in zip(*asked[0], strict=True):
+        assert ends == pytest.approx(sorted([1.0, 30 / 29 * (pins - 1) / pins]), abs=1e-8)
     # Half a tooth has no lobes of its own.
     assert rival_drives._neighbours(WORTH, Family(count=30, unit=1.0, difference=0.5), 1e-9, 0.0) == []

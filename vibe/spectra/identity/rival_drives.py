@@ -180,9 +180,9 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
 
 
 def _neighbours(worth: _Worth, family: Family, spread: float, best_own: float) -> list[Rival]:
-    """Drives of a few pins more or less at the speeds at which their lobes fall on those of ``family``, where they
-    explain clearly more than the drive of the file does (``best_own``). Shaft, lobes and output pins are then alike,
-    and each mesh is a multiple of the lobes' order, a side line of the other's: which is the mesh is shown by its
+    """Drives of a few pins more or less, at the speeds from the stated one to that at which their lobes fall on those
+    of ``family``, where they explain clearly more than the drive of the file does (``best_own``). Shaft, lobes and
+    output pins are then alike, and each mesh is a side line of the other's: which is the mesh is shown by its
     harmonics, which lie twice and three times as far apart."""
     difference = round(family.difference)
     if difference != family.difference:
@@ -191,9 +191,9 @@ def _neighbours(worth: _Worth, family: Family, spread: float, best_own: float) -
     near = range(max(family.count - NEIGHBOURS, FEWEST_LOBES + difference), family.count + NEIGHBOURS + 1)
     pins = np.array([count for count in near if count != family.count])
     past = pins / (pins - difference)
-    fine = 2 * spread * MESH_HARMONICS * family.count / (FINEST_BINS * worth.axis.step)
-    about = np.linspace(-spread, spread, int(np.clip(np.ceil(fine), 1, MOST_SPEEDS)))
-    speeds = (claimed / past)[:, None] * (1.0 + about)
+    slowest, fastest = np.minimum(claimed / past, 1.0) - spread, np.maximum(claimed / past, 1.0) + spread
+    fine = float((fastest - slowest).max()) * MESH_HARMONICS * family.count / (FINEST_BINS * worth.axis.step)
+    speeds = np.linspace(slowest, fastest, int(np.clip(np.ceil(fine), 2, MOST_SPEEDS)), axis=1)
     other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
     total = _totals(worth, other, pins, speeds) + _passes(worth, (family.passes,), past, speeds)
     place = total.argmax(axis=1)
