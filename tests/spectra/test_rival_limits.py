@@ -214,13 +214,16 @@ def test_of_three_pins_more_or_less_those_are_rivals_that_explain_ten_thousand_t
 
     def totals(worth: Any, family: Any, pins: Any, speeds: Any) -> Any:
         asked.append((pins.tolist(), np.sort(speeds[:, [0, -1]]).tolist()))
-        return np.where(pins[:, None] == 28, lead, 0.0) * np.ones(speeds.shape)
+        return np.where(pins[:, None] == 58, lead, 0.0) * np.ones(speeds.shape)
 
     monkeypatch.setattr(rival_drives, "_totals", totals)
-    own = Family(count=30, unit=1.0, difference=1)
-    assert [one.count for one in rival_drives._neighbours(WORTH, own, 1e-9, 0.0)] == [28] * named
-    assert asked[0][0] == [27, 28, 29, 31, 32, 33]
+    own = Family(count=60, unit=1.0, difference=1)
+    assert [one.count for one in rival_drives._neighbours(WORTH, own, 1e-9, 0.0)] == [58] * named
+    assert asked[0][0] == [57, 58, 59, 61, 62, 63]
     for pins, ends in zip(*asked[0], strict=True):
-        assert ends == pytest.approx(sorted([1.0, 30 / 29 * (pins - 1) / pins]), abs=1e-8)
-    # Half a tooth has no lobes of its own.
+        assert ends == pytest.approx(sorted([1.0, 60 / 59 * (pins - 1) / pins]), abs=1e-8)
+    # Of few pins all lobes are resolved, and where every second pin is left out there are twice as many.
+    few = Family(count=20, unit=1.0, difference=1)
+    assert rival_drives._neighbours(WORTH, few, 1e-9, 0.0) == []
+    assert len(asked) == 1
     assert rival_drives._neighbours(WORTH, Family(count=30, unit=1.0, difference=0.5), 1e-9, 0.0) == []

@@ -53,7 +53,7 @@ def test_no_drive_explains_more_than_the_right_one(pins: int, seed: int) -> None
     assert rivals(recorded(drive(pins), seed=seed), [family(pins)], 1e-4) == []
 
 
-@pytest.mark.parametrize(("pins", "filed"), [(43, 44), (44, 43), (28, 30), (72, 75)])
+@pytest.mark.parametrize(("pins", "filed"), [(43, 44), (44, 43), (33, 34), (72, 75)])
 @pytest.mark.parametrize("by_lobes", [True, False])
 def test_a_drive_of_a_few_pins_more_or_less_is_known_by_its_mesh(pins: int, filed: int, by_lobes: bool) -> None:
     """At the speed at which its lobes are those of the file's, and at the stated one: shaft, lobes and output pins tell

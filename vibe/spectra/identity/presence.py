@@ -257,7 +257,7 @@ def presence(
     slow = [order for order in outside_combs if order < SLOW * min(family.unit for family in families)]
     axes = [one.without_lines(rival).without_rows(slow) for one in axes]  # A rival's lines are strays still.
     if not pulsed and _turns_twice(measured[0], speeds):
-        axes = [one.without_lines(np.arange(2.0, one.top, 2.0)) for one in axes]
+        axes = [one.without_lines(np.arange(2.0, one.top, 2.0).tolist()) for one in axes]
     input_strays = strays_of(measured[0], made, speeds)
     shaft = np.zeros(speeds.size)
     if not pulsed:
