@@ -285,8 +285,9 @@ def presence(
         clear += max(0.0, min(rest, _no_rotor(axes[0], strays[0], family, speeds)))
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
-        if better is None and own < LEAST_OWN and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
-            own = min(LEAST_OWN, own + LEAST_OWN - LEAST_MESH)
+        enough = better is None and LEAST_MESH <= own < LEAST_OWN
+        if enough and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
+            own = LEAST_OWN  # Twenty to one is enough where no other count says as much.
         if better is not None and not guessed:
             # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
             # twice as clearly.
