@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near
+from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near, _own_by_another
 
 
 def listed(family: Family, count: int) -> list[set[float]]:
@@ -17,8 +17,6 @@ def listed(family: Family, count: int) -> list[set[float]]:
     spacings = {family.unit, past, *family.sides}
     sides = {k * count * family.unit + sign * s for k in (1, 2) if k in harmonics for s in spacings for sign in (-1, 1)}
     passing = {k * family.passes * past for k in (1, 2, 3) if family.passes}
-    # What falls on a multiple of the mesh is the mesh's: of 6 pins and 5 lobes 10 output pins pass twice a mesh.
-    passing = {order for order in passing if abs(order / (count * family.unit) % 1.0 - 0.5) < 0.5 - 1e-9}
     return [mesh, passing, {k * past for k in (1, 2, 3, 4) if family.difference}, sides]
 
 
@@ -53,6 +51,18 @@ def test_of_spacings_that_are_not_resolved_the_shafts_turn_is_kept() -> None:
         lines = ring.lines([36], 0.04)
         sides = lines.orders[0][(lines.part == 3) & np.isfinite(lines.orders[0])]
         assert np.sort(sides) == pytest.approx([k * mesh + sign for k in (1, 2) for sign in (-1, 1)])
+
+
+def test_a_decoy_whose_mesh_is_a_multiple_of_the_own_one_is_asked_though_the_pins_pass_there() -> None:
+    """Of 7 pins and 6 lobes 12 output pins pass at 14, as a drive of 14 pins meshes; lobes elsewhere are still left."""
+    family = Family(count=7, unit=1.0, difference=1, passes=12)
+    lines = family.lines([7, 7, 14, 21])
+    left = _own_by_another(lines, family, [], 0.02)
+    assert not left[:, 0].any()
+    few = Family(count=7, unit=1.0, difference=1, passes=6)
+    lines = few.lines([7, 7, 14])
+    lines.orders[2, 0] = 14 / 6 * 2  # The fourth of the lobes.
+    assert _own_by_another(lines, few, [], 0.02)[0, 0]
 
 
 def test_near_is_near_the_nearest() -> None:

@@ -187,9 +187,6 @@ class Family:
         spacings[1][np.abs(spacings[1] - spacings[0]) <= apart] = np.nan
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
-        # Of few lobes the pins' pass falls on the mesh: one line is no proof of both.
-        times = np.rint(passing / mesh)
-        passing[(times > 0) & (np.abs(passing - times * mesh) <= max(apart, 1e-6))] = np.nan
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
         parts = (
             (made, 0, MESH_SEEN),
@@ -491,7 +488,11 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     own = family.lines([family.count])
     # The shafts of the meshings have their own first lines, as the input has.
     shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
-    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others), *shafts]))
+    # Of few lobes the pins' pass falls on multiples of the mesh: there it is the mesh's place that a decoy takes.
+    mesh = family.count * family.unit
+    apart = own.own(1, 2)
+    apart = apart[np.abs(apart - np.rint(apart / mesh) * mesh) > near]
+    elsewhere = np.sort(np.concatenate([apart, *(other.own() for other in others), *shafts]))
     return ~np.isin(lines.part, (MESH, SIDE_LINES)) | _is_near(lines.orders[2:], elsewhere, near)
 
 
@@ -680,7 +681,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
         for axis, stray in zip(axes, strays, strict=True):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
-            surprise = axis.at(orders * speeds, hidden=np.nan)
+            surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
             ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
