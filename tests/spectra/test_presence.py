@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near
+from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near, _own_by_another
 
 
 def listed(family: Family, count: int) -> list[set[float]]:
@@ -41,6 +41,28 @@ def test_a_ring_that_turns_keeps_the_lobes() -> None:
     family = Family(count=30, unit=1.0, difference=1, ring_turns=True)
     lobes = family.lines((30, 60)).orders[:, family.lines((30,)).part == 2]
     assert lobes[0] == pytest.approx(lobes[1])
+
+
+def test_of_spacings_that_are_not_resolved_the_shafts_turn_is_kept() -> None:
+    """The load goes round with the shaft where the ring stands still and where it turns: side lines lie a whole order
+    off the mesh."""
+    rings = Family(count=36, unit=1.0, difference=1), Family(count=36, unit=35 / 36, difference=1, ring_turns=True)
+    for ring, mesh in zip(rings, (36.0, 35.0), strict=True):
+        lines = ring.lines([36], 0.04)
+        sides = lines.orders[0][(lines.part == 3) & np.isfinite(lines.orders[0])]
+        assert np.sort(sides) == pytest.approx([k * mesh + sign for k in (1, 2) for sign in (-1, 1)])
+
+
+def test_a_decoy_whose_mesh_is_a_multiple_of_the_own_one_is_asked_though_the_pins_pass_there() -> None:
+    """Of 7 pins and 6 lobes 12 output pins pass at 14, as a drive of 14 pins meshes; lobes elsewhere are still left."""
+    family = Family(count=7, unit=1.0, difference=1, passes=12)
+    lines = family.lines([7, 7, 14, 21])
+    left = _own_by_another(lines, family, [], 0.02)
+    assert not left[:, 0].any()
+    few = Family(count=7, unit=1.0, difference=1, passes=6)
+    lines = few.lines([7, 7, 14])
+    lines.orders[2, 0] = 14 / 6 * 2  # The fourth of the lobes.
+    assert _own_by_another(lines, few, [], 0.02)[0, 0]
 
 
 def test_near_is_near_the_nearest() -> None:

@@ -11,12 +11,15 @@ import pytest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.identity import presence as presence_module
 from vibe.spectra.identity.presence import (
+    IN_SKIRT,
+    LEAST_OWN,
     Axis,
     Family,
     Presence,
     SortedColumns,
     Strays,
     _best_of_three,
+    _first_of_all,
     _hide_hum,
     _likely_speeds,
     _over_decoys,
@@ -56,7 +59,20 @@ def test_what_is_three_hundredths_of_a_line_within_ten_bins_is_its_skirt(bins: i
     over = np.zeros(200)
     over[100], over[100 + bins] = 100.0, height
     # Of three neighbours a Hann window makes two independent ones, which is paid for.
-    assert _best_of_three(over)[100 + bins] == pytest.approx(0.0 if skirt else height - log(2))
+    assert _best_of_three(over)[100 + bins] == pytest.approx(IN_SKIRT if skirt else height - log(2))
+
+
+def test_what_a_skirt_hides_can_be_left_open() -> None:
+    row, order = np.full(4000, 1.0), np.array([10.0])
+    row[2000] = IN_SKIRT
+    one, both = (
+        Axis(rows=((row, STEP),), audible=presence_module.AUDIBLE),
+        Axis(rows=((row, STEP), (np.ones(4000), STEP)), audible=presence_module.AUDIBLE),
+    )
+    assert one.at(order)[0] == 0.0
+    assert np.isnan(one.at(order, hidden=np.nan)[0])
+    # Another channel shows the place.
+    assert both.at(order, hidden=np.nan)[0] == pytest.approx(1.0 - log(2))
 
 
 ONE = np.ones((1, 1))
@@ -189,6 +205,24 @@ def test_the_mesh_itself_shows_a_drive_by_twenty_to_one(
     """ln 20 = 3.0."""
     _, _, found = weighed(monkeypatch, 1e-5, mesh=mesh)
     assert found.detected is detected
+
+
+def test_noise_makes_the_own_mesh_the_first_of_a_hundred_once_in_a_hundred() -> None:
+    others, orders = np.linspace(-1.0, 3.0, 99), np.arange(4.0, 103.0)
+    assert _first_of_all(3.1, others, orders, 200.0)
+    assert not _first_of_all(2.9, others, orders, 200.0)
+    # Of those that were not measured, or are not asked for, nothing is known.
+    assert not _first_of_all(3.1, others, orders, 101.5)
+    assert not _first_of_all(3.1, others, np.where(orders == 50.0, np.nan, orders), 200.0)
+
+
+@pytest.mark.parametrize(("own", "mesh", "detected"), [(3.2, 3.2, True), (2.8, 3.2, False)])
+def test_a_mesh_that_is_first_of_a_hundred_needs_no_more_than_twenty_to_one(
+    monkeypatch: pytest.MonkeyPatch, own: float, mesh: float, detected: bool
+) -> None:
+    _, _, found = weighed(monkeypatch, 1e-5, own=own, mesh=mesh)
+    assert found.detected is detected
+    assert found.own <= LEAST_OWN
 
 
 def test_speeds_near_the_one_found_are_likelier_and_none_is_where_it_was_guessed() -> None:

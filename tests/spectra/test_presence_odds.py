@@ -9,7 +9,7 @@ import pytest
 
 from tests.spectra.test_comb_scores import spectra
 from vibe.spectra.identity import presence
-from vibe.spectra.identity.presence import Axis, Family, Lines, Strays, envelope_axis
+from vibe.spectra.identity.presence import Axis, Family, Lines, SortedColumns, Strays, envelope_axis
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
 STEP = 0.005
@@ -104,6 +104,43 @@ def test_a_speed_is_one_of_150_that_the_shafts_own_lines_must_pay_for(
     lines = axis(o1=50.0, o2=50.0, o3=50.0)
     found = presence._shaft(lines, strays, Family(count=30, unit=1.0), SPEEDS, covered, presence.CHOSEN)
     assert least <= found[0] <= most
+
+
+def test_the_shafts_lines_are_held_against_lines_elsewhere_and_not_against_its_own_multiples() -> None:
+    """That multiples of a speed stand shows all the better that something turns at it."""
+    many = Strays(
+        at=np.arange(7.0, 107.0), whole=np.full((100, 1), 60.0), lines=np.empty(0), places=100_000_000,
+        near={presence.EVERYWHERE: SortedColumns.of(np.full((100, 1), 60.0))},
+    )  # fmt: skip
+    lines = axis(o1=50.0, o2=50.0, o3=50.0)
+    assert presence._shaft(lines, many, Family(count=30, unit=1.0), SPEEDS, (), presence.CHOSEN)[0] == 0.0
+
+
+@pytest.mark.parametrize(("lines", "least", "most"), [
+    ({}, 3.9, 6.0),  # ln (0.7/0.1) for each of three, and a little less as noise may be a line.
+    ({"o1_035": 50.0, "o2_07": 50.0, "o3_105": 50.0}, -3.4, -3.2),  # ln (0.3/0.9) for each.
+])  # fmt: skip
+def test_lobes_whose_own_lines_are_missing_are_no_rotors_blades(
+    lines: dict[str, float], least: float, most: float
+) -> None:
+    """A rotor that turns as fast as the lobes come by shows its first three lines, lobes of a sound drive seldom do."""
+    found = presence._no_rotor(axis(**lines), NO_STRAYS, Family(count=30, unit=29 / 30 * 1.035, difference=1), SPEEDS)
+    assert least <= found <= most
+
+
+def test_of_wheels_without_lobes_and_of_rings_that_turn_nothing_shows_that_no_rotor_is_there() -> None:
+    assert presence._no_rotor(axis(), NO_STRAYS, Family(count=30, unit=1.0), SPEEDS) == 0.0
+    ring = Family(count=30, unit=29 / 30, difference=1, ring_turns=True)
+    assert presence._no_rotor(axis(), NO_STRAYS, ring, SPEEDS) == 0.0
+
+
+@pytest.mark.parametrize(("shaft", "detected"), [(50.0, True), (0.0, False)])
+def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, detected: bool) -> None:
+    """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows."""
+    lines = axis(o1=shaft, o2=500.0, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
+    found = presence.presence([lines], [Family(count=14, unit=1.0)], 1e-6)
+    assert found is not None
+    assert found.detected is detected
 
 
 def beside(*spaced: tuple[float, float], middle: float = 50.0) -> float:

@@ -49,6 +49,7 @@ def found(monkeypatch: pytest.MonkeyPatch, leads: list[float], apart: float = 0.
         return np.array([[leads[int(one) - 40]] for one in pins])
 
     monkeypatch.setattr(rival_drives, "_totals", totals)
+    monkeypatch.setattr(rival_drives, "_neighbours", lambda *_: [])
     monkeypatch.setattr(rival_drives, "_sister", lambda *_: None)
     return rivals(axis(), [own], 1e-4)
 
@@ -202,3 +203,27 @@ def test_of_a_rival_as_good_as_detected_all_multiples_of_its_shaft_are_its_own(l
     lines = Rival(count=40, difference=1, speed=1.0, log_odds=log_odds).lines(60.0)
     assert bool(np.abs(lines - 20.0).min() < 1e-6) is whatever
     assert np.abs(lines - 8.0).min() < 1e-6
+
+
+@pytest.mark.parametrize(("lead", "named"), [(8.7, False), (9.7, True)])
+def test_of_three_pins_more_or_less_those_are_rivals_that_explain_ten_thousand_times_more(
+    monkeypatch: pytest.MonkeyPatch, lead: float, named: bool
+) -> None:
+    """Each from the stated speed to that at which its lobes are those of the file's drive."""
+    asked: list[tuple[list[int], list[list[float]]]] = []
+
+    def totals(worth: Any, family: Any, pins: Any, speeds: Any) -> Any:
+        asked.append((pins.tolist(), np.sort(speeds[:, [0, -1]]).tolist()))
+        return np.where(pins[:, None] == 58, lead, 0.0) * np.ones(speeds.shape)
+
+    monkeypatch.setattr(rival_drives, "_totals", totals)
+    own = Family(count=60, unit=1.0, difference=1)
+    assert [one.count for one in rival_drives._neighbours(WORTH, own, 1e-9, 0.0)] == [58] * named
+    assert asked[0][0] == [57, 58, 59, 61, 62, 63]
+    for pins, ends in zip(*asked[0], strict=True):
+        assert ends == pytest.approx(sorted([1.0, 60 / 59 * (pins - 1) / pins]), abs=1e-8)
+    # Of few pins all lobes are resolved, and where every second pin is left out there are twice as many.
+    few = Family(count=20, unit=1.0, difference=1)
+    assert rival_drives._neighbours(WORTH, few, 1e-9, 0.0) == []
+    assert len(asked) == 1
+    assert rival_drives._neighbours(WORTH, Family(count=30, unit=1.0, difference=0.5), 1e-9, 0.0) == []

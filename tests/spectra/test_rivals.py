@@ -53,6 +53,16 @@ def test_no_drive_explains_more_than_the_right_one(pins: int, seed: int) -> None
     assert rivals(recorded(drive(pins), seed=seed), [family(pins)], 1e-4) == []
 
 
+@pytest.mark.parametrize(("pins", "filed"), [(43, 44), (44, 43), (33, 34), (72, 75)])
+@pytest.mark.parametrize("by_lobes", [True, False])
+def test_a_drive_of_a_few_pins_more_or_less_is_known_by_its_mesh(pins: int, filed: int, by_lobes: bool) -> None:
+    """At the speed at which its lobes are those of the file's, and at the stated one: shaft, lobes and output pins tell
+    next to nothing."""
+    speed = filed / (filed - 1) * (pins - 1) / pins if by_lobes else 1.0
+    found = rivals(recorded(drive(pins, speed=speed), strength=600.0), [family(filed)], 1e-5)
+    assert (found[0].count, found[0].speed) == (pins, pytest.approx(speed, abs=STEP / 43))
+
+
 def test_known_speeds_are_not_left() -> None:
     axis = recorded(drive(30, speed=1.02))
     assert any(abs(one.speed - 1) > 0.01 for one in rivals(axis, [family(22)], 1e-4, SLIP))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,8 +10,9 @@ import numpy as np
 import pytest
 
 from tests.studies.fleet import settings
-from tests.worlds import hillside, lakeside, misfiled
+from tests.worlds import brookside, fenside, hillside, lakeside, misfiled
 from tests.worlds.bench import make, sisters
+from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 from vibe.flow.diagnose.capture_diagnosis import diagnose_capture
 from vibe.flow.settings import tones_of
@@ -31,6 +33,36 @@ def test_of_another_ratio_nothing_is_said(number: int) -> None:
 @pytest.mark.parametrize("number", MIXED_UP)
 def test_the_same_under_its_own_file_is_judged(number: int) -> None:
     answer = scored(case := misfiled.rightly(number), health_from(case))
+    assert answer.right, answer
+
+
+@pytest.mark.parametrize(
+    ("make_case", "number"),
+    [
+        pytest.param(misfiled.case, 207, id="14 pins under a file of 7, whose output pins pass at 14"),
+        pytest.param(lakeside.case, 53, id="43 pins under a file of 44 at a speed wrong by 0.05 %"),
+    ],
+)
+@pytest.mark.slow
+def test_of_counts_whose_lines_fall_on_those_of_the_file_nothing_is_said(
+    make_case: Callable[[int], WorldCase], number: int
+) -> None:
+    answer = scored(case := make_case(number), health_from(case))
+    assert answer.right, answer
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("make_case", "number"),
+    [
+        pytest.param(hillside.case, 63, id="a ring that turns, next to a rack"),
+        pytest.param(fenside.case, 93, id="a mesh above the band, and many multiples of the shaft"),
+        pytest.param(brookside.case, 23, id="pins' pass without a rotor's own lines"),
+    ],
+)
+def test_a_sound_drive_is_judged_whose_mesh_says_little(make_case: Callable[[int], WorldCase], number: int) -> None:
+    answer = scored(case := make_case(number), health_from(case))
+    assert answer.truth == "sound"
     assert answer.right, answer
 
 

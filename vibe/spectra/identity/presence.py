@@ -56,12 +56,16 @@ STANDS = 4.6
 """Surprise from which a place counts as a line when strays are counted: noise reaches it once in a hundred."""
 AS_HIGH = 3.0
 """A stray this many times fainter in power still counts as one as high: 5 dB, as paths differ from line to line."""
+AS_CLEAR = 9.2
+"""And from which a line leaves no doubt that it is one, ln 1e4: noise has as many places in a spectrum."""
 FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
 """Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
 HIGHEST_WHOLE = 130
 """Highest multiple of the shaft at which strays are counted: as far as decoys' counts reach."""
 SKIRT_BINS, SKIRT = 10, 0.03
 """Bins around a line within which what is this much weaker in power is its skirt: speed varies, windows leak."""
+IN_SKIRT = -np.inf
+"""Stands there: such a place shows nothing."""
 COUNTS = range(4, HIGHEST_WHOLE + 1)
 """Counts of decoys: blade wheels and other ratios."""
 ALIKE = 2
@@ -76,6 +80,9 @@ LEAST_MESH = 3.0
 """Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
 LEAST_OWN = 4.6
 """Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
+ONCE_IN = 100
+"""Meshes of which the own one must be the first, where its evidence alone does not show that noise makes it no more
+often (the same one in a hundred)."""
 FINEST_BINS = 0.5
 """Step of the speeds that are tried, in bins of the highest line."""
 MOST_SPEEDS = 600
@@ -170,7 +177,10 @@ class Family:
         mesh, higher = count * unit, np.maximum(1.0, self.count / count)
         k = np.arange(1, MOST_HARMONICS + 1)
         made = np.where(k <= np.rint(higher * MESH_HARMONICS), k * mesh, np.nan)
-        spacings = [unit, np.where(past == unit, np.nan, past), *(np.full_like(count, s) for s in set(self.sides))]
+        # The load goes round with the shaft, whichever of pins and lobes stand still: its spacing comes first.
+        first, second = (past, unit) if self.ring_turns else (unit, past)
+        second = np.where(second == first, np.nan, second)
+        spacings = [first, second, *(np.full_like(count, s) for s in set(self.sides))]
         for further in spacings[2:]:
             further[(further == unit) | (further == past)] = np.nan
         spacings = [np.where(spacing > apart, spacing, np.nan) for spacing in spacings]
@@ -243,6 +253,8 @@ def presence(
     measured = axes
     slow = [order for order in outside_combs if order < SLOW * min(family.unit for family in families)]
     axes = [one.without_lines(rival).without_rows(slow) for one in axes]  # A rival's lines are strays still.
+    if not pulsed and _turns_twice(measured[0], speeds):
+        axes = [one.without_lines(np.arange(2.0, one.top, 2.0).tolist()) for one in axes]
     input_strays = strays_of(measured[0], made, speeds)
     shaft = np.zeros(speeds.size)
     if not pulsed:
@@ -267,8 +279,12 @@ def presence(
         # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
         clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
+        clear += max(0.0, min(rest, _no_rotor(axes[0], strays[0], family, speeds)))
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
+        enough = better is None and LEAST_MESH <= own < LEAST_OWN
+        if enough and _first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
+            own = LEAST_OWN  # Twenty to one is enough where no other count says as much.
         if better is not None and not guessed:
             # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
             # twice as clearly.
@@ -383,6 +399,13 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
 
 
+def _turns_twice(axis: Axis, speeds: Real) -> bool:
+    """Whether a rotor of twice the speed (a motor of half as many poles) stands where the drive's own shaft does not:
+    the second multiple clearly, the first at none of ``speeds``. Then every second multiple may be that one's."""
+    first, second = (axis.at(multiple * speeds, shaft=True).max() for multiple in (1.0, 2.0))
+    return bool(first < STANDS and second >= AS_CLEAR)
+
+
 def _shaft(
     axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int], chosen: float = 0.0
 ) -> Real:
@@ -397,7 +420,9 @@ def _shaft(
         surprise[multiple - 1] = 0.0
     if 1 in covered and np.nanmax(surprise) < STANDS:
         return np.full(speeds.size, COVERED)
-    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool), FIRST))
+    # Whether anything turns at this speed is asked: that its multiples stand as well is nothing against it.
+    elsewhere = np.zeros((3, 1), dtype=bool)
+    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, elsewhere, FIRST))
     against = np.minimum(first.sum(axis=0), 0.0)
     # A place that is covered shows nothing of how the speed was found.
     seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
@@ -434,6 +459,28 @@ def _together(
     return np.stack([said[0], said[1], _over_speeds(said[2:].T)])
 
 
+def _no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
+    """Log odds that what turns as fast as the lobes of ``family`` come by are lobes, and no other rotor of nearly the
+    shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs.
+    The rotor's most likely speed; what lies on the feet of the shaft's lines shows nothing."""
+    if not family.difference or family.turn != family.unit:
+        return 0.0
+    orders = FIRST * family.unit * family.count / (family.count - family.difference)
+    whole = strays.are_whole(orders, CLEAR_BINS * axis.step)
+    surprise = axis.at(orders * speeds, hidden=np.nan)
+    rate = strays.rate(surprise, whole, orders)
+    lobes, rotor = (line_ratios(surprise, seen, rate).sum(axis=0) for seen in (LOBE_SEEN, SHAFT_SEEN))
+    return float((lobes - rotor).min())
+
+
+def _first_of_all(mesh: float, decoys: Real, orders: Real, top: float) -> bool:
+    """Whether ``mesh``, what the drive's own mesh and its side lines say, is more than any of the ``decoys`` (drives,)
+    of other counts says, whose meshes (``orders``, NaN where one is not asked) lie below ``top``: noise and strays,
+    which make all alike, put the own one first once in as many as there are."""
+    asked = np.isfinite(orders) & (orders < top)
+    return bool(np.count_nonzero(asked) + 1 >= ONCE_IN and mesh > decoys[asked].max(initial=-np.inf))
+
+
 def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:
     """Lines of decoys (drives from the third on, m) that say nothing: those that the drive itself makes by another way
     than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
@@ -441,7 +488,11 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     own = family.lines([family.count])
     # The shafts of the meshings have their own first lines, as the input has.
     shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
-    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others), *shafts]))
+    # Of few lobes the pins' pass falls on multiples of the mesh: there it is the mesh's place that a decoy takes.
+    mesh = family.count * family.unit
+    apart = own.own(1, 2)
+    apart = apart[np.abs(apart - np.rint(apart / mesh) * mesh) > near]
+    elsewhere = np.sort(np.concatenate([apart, *(other.own() for other in others), *shafts]))
     return ~np.isin(lines.part, (MESH, SIDE_LINES)) | _is_near(lines.orders[2:], elsewhere, near)
 
 
@@ -552,9 +603,9 @@ class Axis:
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if len(spacings) else self
 
-    def at(self, orders: Real, *, shaft: bool = False) -> Real:
+    def at(self, orders: Real, *, shaft: bool = False, hidden: float = 0.0) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
-        asked for, at the shaft's own lines."""
+        asked for, at the shaft's own lines; ``hidden`` where every row has the skirt of a stronger line."""
         best: Real | None = None
         for row, step in self.rows:
             spot = np.rint(orders / step).astype(np.int64)
@@ -564,7 +615,8 @@ class Axis:
             found = np.where(shown, np.take(row, spot, mode="clip"), np.nan)
             best = found if best is None else np.fmax(best, found)
         assert best is not None
-        return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+        over = np.maximum(best - np.log(len(self.rows)), 0.0)
+        return np.asarray(np.where(best == IN_SKIRT, hidden, over) if hidden else over)
 
 
 def _near(orders: Real, step: float, size: int) -> NDArray[np.int64]:
@@ -602,10 +654,10 @@ def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
 
 
 def _best_of_three(over: Real) -> Real:
-    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
-    a stronger line."""
+    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; ``IN_SKIRT`` in
+    the skirt of a stronger line."""
     near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
-    return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+    return np.asarray(np.where(near < SKIRT * strongest, IN_SKIRT, near - np.log(2.0)), dtype=np.float64)
 
 
 def _largest_near(values: Real, reach: int) -> Real:

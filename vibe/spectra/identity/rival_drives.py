@@ -25,6 +25,8 @@ from vibe.spectra.identity.presence import (
     LEAST_OWN,
     LOBE_SEEN,
     MESH,
+    MESH_HARMONICS,
+    MOST_SPEEDS,
     PASS_HARMONICS,
     PASS_SEEN,
     PLACES_MORE,
@@ -59,6 +61,9 @@ FEWEST_LOBES = 6
 """Drives of fewer are not made (common practice)."""
 RESOLVED_BINS = 2.0
 """Bins between lines that a Hann window parts."""
+NEIGHBOURS = 3
+"""Pins more or less up to which a drive is asked for whose lobes are not resolved from those of the file's: its mesh
+and the own one are side lines of one another."""
 DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
@@ -149,7 +154,7 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
     for difference, pins, speeds in _tried(worth, slip):
         # A drive whose lobes fall on those of the file's is distinguished from it by its mesh alone: not here.
         past = pins / (pins - difference)
-        kept = LOBE_ORDERS * np.abs(past - claimed) > RESOLVED_BINS * axis.step
+        kept = _lobes_apart(axis, past, claimed)
         pins, past, speeds = pins[kept], past[kept], speeds[kept]
         if not pins.size:
             continue
@@ -166,11 +171,45 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
             if lead >= MORE
         ]
+    found += _neighbours(worth, first, spread, best_own)
     kept_apart: list[Rival] = []
     for one in sorted(found, key=lambda one: -one.log_odds):
         if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
             kept_apart.append(one)
     return [replace(one, sister=_sister(worth, first, one, spread)) for one in kept_apart]
+
+
+def _lobes_apart(axis: Axis, past: Real, claimed: float) -> NDArray[np.bool_]:
+    """Whether lobes that come by at the orders ``past`` (drives,) are resolved from those at ``claimed``."""
+    return np.asarray(LOBE_ORDERS * np.abs(past - claimed) > RESOLVED_BINS * axis.step)
+
+
+def _neighbours(worth: _Worth, family: Family, spread: float, best_own: float) -> list[Rival]:
+    """Drives of a few pins more or less whose lobes are not resolved from those of ``family``, at the speeds from the
+    stated one to that at which they fall on these, where they explain clearly more than the drive of the file does
+    (``best_own``). Shaft, lobes and output pins are then alike, and each mesh is a side line of the other's: which is
+    the mesh is shown by its harmonics, which lie twice and three times as far apart."""
+    difference = round(family.difference)
+    if difference != family.difference:
+        return []
+    claimed = family.count / (family.count - difference)
+    near = range(max(family.count - NEIGHBOURS, FEWEST_LOBES + difference), family.count + NEIGHBOURS + 1)
+    pins = np.array([count for count in near if count != family.count])
+    pins = pins[~_lobes_apart(worth.axis, pins / (pins - difference), claimed)]
+    if not pins.size:
+        return []
+    past = pins / (pins - difference)
+    slowest, fastest = np.minimum(claimed / past, 1.0) - spread, np.maximum(claimed / past, 1.0) + spread
+    fine = float((fastest - slowest).max()) * MESH_HARMONICS * family.count / (FINEST_BINS * worth.axis.step)
+    speeds = np.linspace(slowest, fastest, int(np.clip(np.ceil(fine), 2, MOST_SPEEDS)), axis=1)
+    other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
+    total = _totals(worth, other, pins, speeds) + _passes(worth, (family.passes,), past, speeds)
+    place = total.argmax(axis=1)
+    return [
+        Rival(count=int(count), difference=difference, speed=float(row[best]), log_odds=float(some[best] - best_own))
+        for count, row, some, best in zip(pins, speeds, total, place, strict=True)
+        if some[best] - best_own >= MORE
+    ]
 
 
 def _sister(worth: _Worth, family: Family, rival: Rival, spread: float) -> float | None:
