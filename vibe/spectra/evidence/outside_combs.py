@@ -21,7 +21,7 @@ from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombSco
 from vibe.spectra.evidence.comb import owned as owned_lines
 from vibe.spectra.evidence.comb_evidence import lines_mask
 from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, grown, lines_level_db
-from vibe.spectra.evidence.impact_amplitude import decibels, measured
+from vibe.spectra.evidence.impact_amplitude import decibels, measured, surely_off
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
 """Orders of the input at which another machine's comb is looked for: from a slow chain to the pass of a gear mesh
@@ -227,6 +227,8 @@ class _Search:
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
+        if exact is not None and owner is not None and slips and self._surely_off(owner, base, group, exact):
+            exact = None
         # Discs that strike a part equally hard make only lines at as many times its order.
         own_too = slips or (owner is None and any(self.whole.met_evenly(one, base) for one in self.requests))
         known = exact is not None or near_rotor
@@ -280,6 +282,18 @@ class _Search:
             order=base, last=last, per_turn=exact, every=every, ambiguous=own_too, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _surely_off(self, owner: CombRequest, base: float, group: int, exact: tuple[int, float]) -> bool:
+        """Whether all lines of a comb together lie off the whole number per turn ``exact``. Where the shaft is slow,
+        the few bins of one line hold some number by chance at every third order; what the shaft turns lies at its
+        number however closely that is looked at. Not where lines of sound shafts hide the part's own."""
+        middles = np.rint(np.arange(1, FIRST_LINES + 1) * base / self.step).astype(np.int64)
+        hidden = self.whole.mask(owner)[np.minimum(middles, self.spectra.power.shape[1] - 1)]
+        if hidden.sum() > FIRST_LINES - FIRST_STAND:
+            return False
+        reading = _reading_of(CombRequest(name=f"unknown {base:.4g}", order=base), base, group)
+        families = self.families
+        return surely_off(self.spectra, reading, exact[0] * exact[1], families.speed_spread, families.other_speeds)
 
     def _teeth_of_turn(self, power: NDArray[np.float32], base: float, last: int) -> tuple[int, float] | None:
         """(teeth, turn) where a comb at a slow shaft's own turn has strong lines at multiples of a number of teeth."""
