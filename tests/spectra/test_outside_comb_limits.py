@@ -366,3 +366,54 @@ def test_a_law_that_fills_the_axis_explains_nothing(
 @pytest.mark.parametrize(("lines", "named"), [(3, False), (5, True)])
 def test_a_rotor_next_to_the_shaft_shows_four_lines(lines: int, named: bool) -> None:
     assert bool(found_in(row((101 * k for k in range(1, lines + 1)), 1000.0))) is named
+
+
+RACE = CombRequest(name="race", order=3.0, slip=(-0.02, 0.01))
+
+
+@pytest.mark.parametrize(
+    ("off", "others", "spread", "hidden", "surely"),
+    [
+        (3e-4, 0.0, 0.0, 0, True),
+        (-3e-4, 0.0, 0.0, 0, True),
+        (4e-5, 0.0, 0.0, 0, False),
+        (3e-4, 2.6e-4, 0.0, 0, False),
+        (3e-4, 0.0, 3e-4, 0, False),
+        (3e-4, 0.0, 0.0, 2, True),
+        (3e-4, 0.0, 0.0, 3, False),
+    ],
+)
+def test_a_comb_in_a_races_window_is_no_machines_where_all_its_lines_miss_the_whole_number(
+    off: float, others: float, spread: float, hidden: int, surely: bool
+) -> None:
+    """Lines 1 to 12 of 300 bins, a tenth of a bin each, give 300 bins to 0.1 / sqrt(650) of one: 1.3e-5, of which 4.5
+    are 6e-5. A whole number is looked for where others hide no more than two of the first six."""
+    one = search(row(range(300, SIZE, 300)), requests=[RACE])
+    object.__setattr__(one.families, "speed_spread", spread)
+    object.__setattr__(one.families, "other_speeds", others)
+    lines = np.zeros(SIZE, dtype=bool)
+    lines[[300 * k for k in range(1, hidden + 1)]] = True
+    one.whole.mask = lambda request: lines
+    turn = 300 * STEP / 25 / (1 + off)
+    assert one._surely_off(RACE, 300 * STEP, 0, (25, turn)) is surely
+
+
+@pytest.mark.parametrize(("above_db", "slips", "kept"), [(8.0, False, True), (4.0, False, False), (8.0, True, False)])
+def test_lines_of_a_pin_far_above_those_of_the_teeth_next_to_them_are_the_pins(
+    above_db: float, slips: bool, kept: bool
+) -> None:
+    """Three teeth per turn of 20 bins, a pin met fifteen times: every fifth line of the teeth."""
+    power = row(range(60, SIZE, 60), 30.0)
+    power[300::300] = 30.0 * 10 ** (above_db / 10)
+    pin = CombRequest(name="pin", order=300 * STEP, slip=(-0.02, 0.01) if slips else (0.0, 0.0))
+    found = search(power, requests=[pin])._rigid_above((3, 20 * STEP), NOBODYS)
+    assert bool(found[[300, 600, 900]].all()) is kept
+    assert not found[[60, 120, 180, 360]].any()
+
+
+def test_lines_of_teeth_alone_are_no_pins() -> None:
+    """Each as high as the next: a pin that was never struck keeps none, and one met as often as the teeth neither."""
+    power = row(range(60, SIZE, 60), 30.0)
+    for order in (300, 60):
+        pin = CombRequest(name="pin", order=order * STEP)
+        assert not search(power, requests=[pin])._rigid_above((3, 20 * STEP), NOBODYS).any()

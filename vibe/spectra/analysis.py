@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
 from vibe.core.comb_history import Trace
-from vibe.core.evidence import CombEvidence, Localisation
+from vibe.core.evidence import LEAST_ALTERNATIVE, CombEvidence, Localisation, SpeedEstimate
 from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
@@ -65,7 +65,7 @@ def analysis_of(
     if not looks or not analysis_request.combs:
         return segment
     spread = spread_of(segment.speed, analysis_request)
-    families = Families(benign=analysis_request.benign, speed_spread=spread)
+    families = Families(benign=analysis_request.benign, speed_spread=spread, other_speeds=_other_speeds(segment.speed))
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
     combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None
@@ -83,6 +83,12 @@ def analysis_of(
     return replace(
         segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced, quiet_combs=quiet.combs
     )
+
+
+def _other_speeds(speed: SpeedEstimate) -> float:
+    """How far, relative, the farthest speed lies that is not excluded."""
+    others = (hz for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE)
+    return max((abs(hz / speed.input_hz - 1) for hz in others), default=0.0)
 
 
 def _wide(

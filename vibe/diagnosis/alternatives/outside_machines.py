@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, floor, hypot, log, log10, pi, sqrt
+from math import erf, exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
 from vibe.core.evidence import STANDS_DB, CombEvidence
@@ -299,9 +299,13 @@ def _whole_density(place: float, error: float, turn: float, most: int = MOST_PER
 
 def slip_density(tone: Tone, place: float, error: float) -> float:
     """How likely a slipping tone is to lie at ``place``, per unit of its logarithm: usual in the middle of its window,
-    rare at the ends, which are two standard deviations off."""
+    rare at the ends, which are two standard deviations off. How much rollers coast is not known: one that bears load
+    all but always rolls, so that its ends are as likely as its middle."""
     low, high = tone.slip
     times = min((0.5, 1.0, 2.0), key=lambda factor: abs(place / (factor * tone.order) - 1))
+    if tone.family == "roller":
+        ends = ((end - (place / (times * tone.order) - 1)) / (max(error, LEAST_ERROR) * sqrt(2)) for end in (high, low))
+        return (erf(next(ends)) - erf(next(ends))) / (2 * (high - low))
     sigma = hypot((high - low) / 4, error)
     off = (place / (times * tone.order) - 1 - (low + high) / 2) / sigma
     return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))

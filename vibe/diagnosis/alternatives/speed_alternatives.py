@@ -2,12 +2,13 @@
 
 A comb stands at a frequency. Which part makes it follows only with the speed: where that is assumed, or where the lines
 allow another one, the same frequency may be another part's tone, or a multiple of the shaft. The probability is then
-shared out among all that could be meant.
+shared out among all that could be meant; where a speed was detected, by as much as the others add to what that one
+leaves open already.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import log, sqrt
 
 from vibe.core.evidence import LEAST_ALTERNATIVE, SpeedEstimate
@@ -40,21 +41,25 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
     if order is None:
         return finding
     at_hz = order * speed.input_hz
-    fits = {
-        name: sum(
-            chance * density(at_hz, low, high, hz, width)
-            for low, high in windows
-            for hz, chance, width in _speeds(speed)
-        )
-        for name, windows in _windows(case).items()
-    }  # fmt: skip
+    windows = _windows(case)
+    fits = _fits(at_hz, windows, _speeds(speed))
     own = {name for name in fits if _means(finding, name, case)}
     if speed.method == "nominal":
         own.discard(SHAFT)  # With no speed detected, what repeats once per turn may be any shaft's that turns about so.
     total = sum(fits.values())
     share = sum(fits[name] for name in own) / total if own and total > 0 else NOTHING_FITS
+    known: set[str] = set()
+    if speed.method != "nominal":
+        # What lies there at the speed found as well is no matter of the speed: other rules share it.
+        at_first = _fits(at_hz, windows, _speeds(speed)[:1])
+        own_first, total_first = sum(at_first[name] for name in own), sum(at_first.values())
+        if own_first > 0:
+            share = min(1.0, share * total_first / own_first)
+            known = {name for name, fit in at_first.items() if fit > 0}
     most = MOST_SURE_WITHOUT_SPEED if speed.method == "nominal" else 1.0
-    rivals = [name for name, fit in sorted(fits.items(), key=lambda item: -item[1]) if fit > 0 and name not in own]
+    rivals = [
+        name for name, fit in sorted(fits.items(), key=lambda item: -item[1]) if fit > 0 and name not in own | known
+    ]
     probability = min(most, share * finding.probability)
     if probability >= finding.probability and not rivals:
         return finding
@@ -66,6 +71,18 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
             "why": f"{finding.why} {_because(speed, rivals)}",
         }
     )
+
+
+def _fits(
+    at_hz: float, windows: Mapping[str, Sequence[tuple[float, float]]], speeds: Sequence[tuple[float, float, float]]
+) -> dict[str, float]:
+    """By tone: how likely a comb at ``at_hz`` is its own at any of ``speeds`` (speed, probability, half width)."""
+    return {
+        name: sum(
+            chance * density(at_hz, low, high, hz, width) for low, high in orders for hz, chance, width in speeds
+        )
+        for name, orders in windows.items()
+    }  # fmt: skip
 
 
 def density(at_hz: float, low: float, high: float, speed_hz: float, half_width_hz: float) -> float:

@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
-from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
+from vibe.diagnosis.case import (
+    Case,
+    chance_text,
+    comb_items,
+    is_long,
+    order_text,
+    probability,
+    standing,
+    tones_at,
+)
 from vibe.diagnosis.growth import grown_chance
 
 FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth", "roller")
@@ -59,13 +68,26 @@ def _chance(case: Case, comb: CombEvidence) -> float | None:
     if comb.false_alarm_probability > limit:
         return None
     if comb.localisation is None:
-        strong = comb.hit_over_floor_db >= case.settings.comb.clear_hit_over_floor_db
-        return comb.false_alarm_probability if strong else None
+        return comb.false_alarm_probability if _shows_without_place(case, comb) else None
     if comb.localisation.false_alarm_probability > limit:
         return None
     if comb.hit_over_floor_db < case.settings.comb.faintest_hit_over_floor_db:
         return None
     return max(comb.false_alarm_probability, comb.localisation.false_alarm_probability)
+
+
+def _shows_without_place(case: Case, comb: CombEvidence) -> bool:
+    """Whether a comb of a part that has no place on a turn shows damage: clear impacts, which double the envelope's
+    power. Of a roller, which slips, so that no errors of what is fixed to a shaft fall on its lines, faint ones as well
+    where a bearing's would show it: many lines, or surer by as much."""
+    settings = case.settings.comb
+    depth_db = comb.hit_over_floor_db
+    if depth_db >= settings.clear_hit_over_floor_db:
+        return True
+    if not _slips(case, comb.tone) or depth_db < settings.faintest_bearing_hit_over_floor_db:
+        return False
+    stricter = case.tone_alarm / settings.inferred_stricter_by
+    return len(standing(comb)) > 1 and (is_long(comb, settings) or comb.false_alarm_probability <= stricter)
 
 
 def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -> Finding:

@@ -47,6 +47,8 @@ class Families:
 
     benign: tuple[tuple[float, int], ...]
     speed_spread: float = 0.0
+    other_speeds: float = 0.0
+    """How far, relative, the farthest speed lies that the lines allow besides."""
     ambiguous: tuple[tuple[float, int], ...] = ()
     """Combs of other machines at orders where a part in the question has its tone too: nobody else's."""
     every_turn: tuple[tuple[float, int], ...] = ()

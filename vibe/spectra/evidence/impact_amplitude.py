@@ -28,6 +28,9 @@ LONE_ERROR_BINS = 0.5
 HALF_THERE = 1e-3
 """False-alarm probability at which a comb's own group of bands counts half for its detection limit: the one at which
 limits are stated."""
+SURELY_OFF, LEAST_ERROR = 4.5, 1e-5
+"""Standard errors from which a comb lies off an order (by chance once in 100,000, normal), and the least of these,
+relative: the lines of one capture share what the speed does within it."""
 STRAY_BINS = 1.0
 """Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 
@@ -145,6 +148,18 @@ def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None
     if k.size > 1:
         each = max(LEAST_ERROR_BINS, float(np.sqrt(np.sum((at - k * fit) ** 2) / (k.size - 1))))
     return fit * step / reading.carrier, each / float(np.sqrt(k @ k)) / fit
+
+
+def surely_off(
+    spectra: EnvelopeSpectra, reading: CombReading, order: float, speed_spread: float, other_speeds: float = 0.0
+) -> bool:
+    """Whether all lines of a comb together lie off ``order``; ``speed_spread`` is three relative standard deviations of
+    the speed, ``other_speeds`` how far, relative, others lie that are not excluded. False where no line stands."""
+    place, error = placed(spectra, reading)
+    if place is None or error is None:
+        return False
+    reach = SURELY_OFF * float(np.hypot(max(error, LEAST_ERROR), speed_spread / 3))
+    return abs(place / order - 1) > reach + other_speeds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import gcd
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,7 @@ from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombSco
 from vibe.spectra.evidence.comb import owned as owned_lines
 from vibe.spectra.evidence.comb_evidence import lines_mask
 from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, grown, lines_level_db
-from vibe.spectra.evidence.impact_amplitude import decibels, measured
+from vibe.spectra.evidence.impact_amplitude import decibels, measured, surely_off
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
 """Orders of the input at which another machine's comb is looked for: from a slow chain to the pass of a gear mesh
@@ -76,6 +78,14 @@ LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
 """Lines per turn between those of the teeth that must be free to show that the teeth differ, and bins between lines."""
 BETWEEN_STAND = 0.3
 """Share of those that then stand: by chance one in 300 does; a pattern of few harmonics fills no more."""
+FEWEST_SHARED, MOST_SHARED, MOST_COMPARED = 3, 6, 64
+"""Lines that a part without slip shares with such teeth, fewest and most that are compared with those next to them,
+and multiples of the teeth among which they are sought."""
+FAR_ABOVE_DB = 6.0
+"""By how much their median exceeds the higher of the two next to each, to be the part's: lines of teeth fall steadily
+but for noise, which moves the median of three such differences by two decibels (three standard deviations)."""
+EXACTLY = 1e-6
+"""Relative difference of two orders, of whole numbers of parts, that are one (rounding)."""
 STRONGER_DB = 3.0
 """By how much the lines of the teeth exceed the others per turn where their number can be determined (common
 practice)."""
@@ -235,6 +245,8 @@ class _Search:
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
+        if exact is not None and owner is not None and slips and self._surely_off(owner, base, group, exact):
+            exact = None
         # Discs that strike a part equally hard make only lines at as many times its order.
         own_too = slips or (owner is None and any(self.whole.met_evenly(one, base) for one in self.requests))
         known = exact is not None or near_rotor
@@ -285,11 +297,44 @@ class _Search:
         # What a part claimed first stays its own; so does what may be a part's as well.
         if not own_too:
             self.owned |= mask & ~self.kept
+            if exact is not None:
+                self.owned &= ~self._rigid_above(exact, mask)
         chance = float(np.exp(-min(score, MOST_SURPRISE)))
         return _Found(
             order=base, last=last, per_turn=exact, every=every, ambiguous=own_too, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _surely_off(self, owner: CombRequest, base: float, group: int, exact: tuple[int, float]) -> bool:
+        """Whether all lines of a comb together lie off the whole number per turn ``exact``. Where the shaft is slow,
+        the few bins of one line hold some number by chance at every third order; what the shaft turns lies at its
+        number however closely that is looked at. Not where lines of sound shafts hide the part's own."""
+        middles = np.rint(np.arange(1, FIRST_LINES + 1) * base / self.step).astype(np.int64)
+        hidden = self.whole.mask(owner)[np.minimum(middles, self.spectra.power.shape[1] - 1)]
+        if hidden.sum() > FIRST_LINES - FIRST_STAND:
+            return False
+        reading = _reading_of(CombRequest(name=f"unknown {base:.4g}", order=base), base, group)
+        families = self.families
+        return surely_off(self.spectra, reading, exact[0] * exact[1], families.speed_spread, families.other_speeds)
+
+    def _rigid_above(self, exact: tuple[int, float], mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Bins (n,) of parts that cannot slip whose lines stand far above those of the (count, turn) teeth on either
+        side: they fall on multiples of the teeth because both are whole numbers per turn, and are no more the teeth's
+        than theirs."""
+        count, turn = exact
+        size, kept = self.spectra.power.shape[1], np.zeros_like(mask)
+        strongest = self.spectra.power.max(axis=0) - np.float32(np.log(self.spectra.power.shape[0]))
+        levels = [decibels(max(_line(strongest, self.step, k * count * turn, 1)[0], 1.0)) for k in range(MOST_COMPARED)]
+        for request in self.requests:
+            times = round(request.order / turn)
+            if request.slips or times < 1 or abs(request.order / (times * turn) - 1) > EXACTLY:
+                continue
+            every = times // gcd(times, count)
+            shared = range(every, MOST_COMPARED - 1, every)[:MOST_SHARED]
+            above = [levels[k] - max(levels[k - 1], levels[k + 1]) for k in shared if k > 1]
+            if every > 1 and len(above) >= FEWEST_SHARED and median(above) >= FAR_ABOVE_DB:
+                kept |= owned_lines(((request.order, int(size * self.step / request.order)),), self.step, size)
+        return kept
 
     def _teeth_of_turn(self, power: NDArray[np.float32], base: float, last: int) -> tuple[int, float] | None:
         """(teeth, turn) where a comb at a slow shaft's own turn has strong lines at multiples of a number of teeth."""
