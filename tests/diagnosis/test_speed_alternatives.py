@@ -13,7 +13,7 @@ from vibe.core.health import Finding
 from vibe.diagnosis.alternatives.speed_alternatives import SHAFT, density
 from vibe.diagnosis.diagnose import diagnose
 
-INNER = "bearing.input bearing.inner_race"
+INNER, CAGE = "bearing.input bearing.inner_race", "bearing.input bearing.cage"
 
 
 def speed(method: str, relative: float, others: Sequence[tuple[float, float]] = ()) -> SpeedEstimate:
@@ -110,3 +110,15 @@ def test_the_likelihood_of_a_wide_speed_is_one_over_all_frequencies() -> None:
     for low, high, width in ((4.9, 5.1, 0.0), (4.9, 5.1, 0.4), (4.99, 5.01, 3.0)):
         total = sum(density(float(f), low, high, 24.0, width) for f in hz[::40]) * (hz[40] - hz[0])
         assert total == pytest.approx(1.0, rel=0.01)
+
+
+def test_a_cage_is_one_part_whatever_it_is_seen_to_pass(case: MakeCase) -> None:
+    """Its finding bears the cage's name, its comb that of what it strikes: at a second speed it lost everything."""
+    tone = f"{CAGE}_past_inner"
+    assert case().tones.tone(tone).component == CAGE
+    sure = found(case, speed("signal", 1e-5), tone)
+    doubted = found(case, speed("signal", 1e-5, [(1.0001, 0.49)]), tone)
+    assert sure.tone == doubted.tone == CAGE
+    assert sure.damage_probability > 0.5
+    assert doubted.damage_probability == pytest.approx(sure.damage_probability, rel=1e-6)
+    assert tone not in doubted.cannot_be_told_from
