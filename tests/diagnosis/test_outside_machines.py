@@ -523,3 +523,16 @@ def test_a_race_whose_lines_lie_off_every_whole_number_per_turn_is_none_that_is_
     # A comb that is counted per no turn is as doubtful wherever it lies.
     free = lone(diagnose(case(speed=known, combs={RACE: at}, outside_combs=(outside(seen.order, ambiguous=True),))))
     assert free.damage_probability == pytest.approx(0.3 * MOST_SURE)
+
+
+@pytest.mark.parametrize(("at", "doubted"), [("past", True), ("cage", False)])
+def test_only_the_combs_that_show_a_finding_are_asked_for_an_outside_machines_order(
+    case: MakeCase, tones: ToneTable, at: str, doubted: bool
+) -> None:
+    """A cage that is seen past the inner ring, and what stands by chance where it would pass the outer one."""
+    past = f"{CAGE}_past_inner"
+    combs = {past: comb(past, tones.tone(past).order, SURE, 8.0), CAGE: comb(CAGE, tones.tone(CAGE).order, 1.0, -6.0)}
+    other = outside(combs[past if at == "past" else CAGE].order, ambiguous=False, impact_db=9.0)
+    finding = lone(diagnose(case(combs=combs, outside_combs=(other,))))
+    assert finding.seen_in == [past]
+    assert any("outside source" in name for name in finding.cannot_be_told_from) is doubted

@@ -125,7 +125,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     comb = _outside_at(case, finding)
     if comb is not None:
         slips = tone is not None and any(tone.slip)
-        share = _share_beside(case, own, comb) if slips and own is not None else OUTSIDE_TOO
+        share = _share_next_to(case, own, comb) if slips and own is not None else OUTSIDE_TOO
         return _less_sure(finding, share, f"an outside source at {comb.order:.4g} orders")
     if tone is None or own is None:
         return finding
@@ -338,13 +338,14 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     whose lines, of a machine with a speed of its own, drift out of the bins that were taken for them. Or one that may
     be all meetings of a part, none harder than the others. But none that was counted per turn of a driving shaft, where
     all lines of a part that slips lie off every whole number: it is then the part's own comb that was met."""
-    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
-    own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
+    # A cage that is seen past one ring only shows nothing where it would pass the other.
+    names = finding.seen_in or ([] if finding.tone is None else [finding.tone])
+    own = [case.combs[name] for name in names if name in case.combs]
     slips = {tone.id: any(tone.slip) for tone in case.tones.tones}
     meetings = {tone.id: tone.meetings for tone in case.tones.tones}
     for other in case.outside_combs:
         for comb in own:
-            if slips.get(comb.tone, True) and _share_beside(case, comb, other) >= SURELY_OWN:
+            if slips.get(comb.tone, True) and _share_next_to(case, comb, other) >= SURELY_OWN:
                 continue
             times = meetings.get(comb.tone, 1)
             if other.ambiguous and times > 1 and abs(other.order - times * comb.order) <= case.resolution:
@@ -359,7 +360,7 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     return None
 
 
-def _share_beside(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
+def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
     """Share left to a part that slips where its comb may be that of ``other``: ``OUTSIDE_TOO`` at a whole number of
     strikes per turn, and the more the farther all its lines together lie off any (normal, as their error has it), for
     what is driven in step cannot. Strong impacts show more lines, and with them the order far closer than the bins in
