@@ -256,3 +256,12 @@ def test_one_capture_in_fifty_shows_the_damage_of_a_machine_of_the_kind_that_doe
     pulses = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="tachometer")
     found = diagnose(case(combs={RACE: low}, speed=pulses))[0]
     assert 1 / found.damage_probability - 1 == pytest.approx(PASSED * 0.02, rel=0.15)
+
+
+@pytest.mark.parametrize(("off", "sure"), [(0.0, False), (-9e-4, False), (1.1e-3, True)])
+def test_what_lies_at_the_inputs_turn_is_no_machine_of_another_speed(tones: ToneTable, off: float, sure: bool) -> None:
+    """A sun's tooth meets its planets at 152/153 of it. What repeats at the input's turn itself is known by less."""
+    sun = replace(tones.tone(PIN), order=152 / 153)
+    assert surely_off(sun, 1 + off, 5e-5) is sure
+    assert surely_off(sun, sun.order * (1 - 1e-3), 5e-5)
+    assert surely_off(tones.tone(PIN), 1 - 9e-4, 5e-5)

@@ -501,3 +501,39 @@ def test_parts_of_a_drive_that_was_not_detected_are_less_sure_and_others_are_not
     less, same = doubted_undetected([own, shaft])
     assert less.probability == pytest.approx(NOT_DETECTED * own.probability)
     assert same == shaft
+
+
+@pytest.mark.parametrize(("off", "share"), [(0.0, 0.3), (1.0, 0.4140), (2.0, 0.7600), (3.5, None), (-3.5, None)])
+def test_a_race_whose_lines_lie_off_every_whole_number_per_turn_is_none_that_is_driven_in_step(
+    case: MakeCase, tones: ToneTable, off: float, share: float | None
+) -> None:
+    """In standard errors of its order: odds of 3 to 7 over the density of a normal law, worked by hand; the part's own
+    comb where one in twenty is left."""
+    known = replace(PULSES, uncertainty_hz=1e-6)
+    seen, error = race(tones), 1e-4
+    turn = seen.order / 32
+    at = replace(seen, place=seen.order * (1 + off * error), place_error=error)
+    plain = lone(diagnose(case(speed=known, combs={RACE: at}))).damage_probability
+    step = replace(outside(seen.order, ambiguous=True), per_turn=(32, turn))
+    found = lone(diagnose(case(speed=known, combs={RACE: at}, outside_combs=(step,))))
+    assert any("outside source" in name for name in found.cannot_be_told_from) is (share is not None)
+    if share is None:
+        assert found.damage_probability == pytest.approx(plain, abs=0.02)
+    else:
+        assert found.damage_probability == pytest.approx(share * MOST_SURE, rel=0.01)
+    # A comb that is counted per no turn is as doubtful wherever it lies.
+    free = lone(diagnose(case(speed=known, combs={RACE: at}, outside_combs=(outside(seen.order, ambiguous=True),))))
+    assert free.damage_probability == pytest.approx(0.3 * MOST_SURE)
+
+
+@pytest.mark.parametrize(("at", "doubted"), [("past", True), ("cage", False)])
+def test_only_the_combs_that_show_a_finding_are_asked_for_an_outside_machines_order(
+    case: MakeCase, tones: ToneTable, at: str, doubted: bool
+) -> None:
+    """A cage that is seen past the inner ring, and what stands by chance where it would pass the outer one."""
+    past = f"{CAGE}_past_inner"
+    combs = {past: comb(past, tones.tone(past).order, SURE, 8.0), CAGE: comb(CAGE, tones.tone(CAGE).order, 1.0, -6.0)}
+    other = outside(combs[past if at == "past" else CAGE].order, ambiguous=False, impact_db=9.0)
+    finding = lone(diagnose(case(combs=combs, outside_combs=(other,))))
+    assert finding.seen_in == [past]
+    assert any("outside source" in name for name in finding.cannot_be_told_from) is doubted

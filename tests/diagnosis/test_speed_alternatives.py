@@ -16,7 +16,7 @@ from vibe.diagnosis.alternatives.speed_alternatives import SHAFT, density
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
-INNER = "bearing.input bearing.inner_race"
+INNER, CAGE = "bearing.input bearing.inner_race", "bearing.input bearing.cage"
 
 
 def speed(method: str, relative: float, others: Sequence[tuple[float, float]] = ()) -> SpeedEstimate:
@@ -134,3 +134,15 @@ def test_a_part_that_lies_there_at_the_speed_found_too_is_no_matter_of_the_speed
     _, high = table.tone(REAR).slip
     factor = order / (table.tone(REAR).order * (1 + high))
     assert named(speed("signal", 1e-5, [(factor, 0.45)])).probability < 0.9 * sure.probability
+
+
+def test_a_cage_is_one_part_whatever_it_is_seen_to_pass(case: MakeCase) -> None:
+    """Its finding bears the cage's name, its comb that of what it strikes: at a second speed it lost everything."""
+    tone = f"{CAGE}_past_inner"
+    assert case().tones.tone(tone).component == CAGE
+    sure = found(case, speed("signal", 1e-5), tone)
+    doubted = found(case, speed("signal", 1e-5, [(1.0001, 0.49)]), tone)
+    assert sure.tone == doubted.tone == CAGE
+    assert sure.damage_probability > 0.5
+    assert doubted.damage_probability == pytest.approx(sure.damage_probability, rel=1e-6)
+    assert tone not in doubted.cannot_be_told_from

@@ -429,3 +429,21 @@ def test_numbers_of_a_report_have_ten_digits() -> None:
     moved = health.model_copy(update={"levels": [level.model_copy(update={"value": 1 / 3 + 1e-15})]})
     assert moved != health
     assert _in_ten_digits(moved) == stated
+
+
+@pytest.mark.parametrize(("read", "told"), [(1.0004, False), (1.0009, True), (1.0084, True)])
+def test_what_grows_and_fades_with_the_input_says_nothing_of_a_disc_that_turns_by_more(
+    monkeypatch: pytest.MonkeyPatch, read: float, told: bool
+) -> None:
+    """Three standard errors; a part that the input itself carries is told by its turn."""
+    from vibe.spectra.evidence import modulating_turn
+
+    monkeypatch.setattr(modulating_turn, "modulating_turn", lambda *_: SimpleNamespace(order=read, error=2.5e-4))
+    tone: Tone = TABLE.tone(INNER)
+    finding: Any = SimpleNamespace(component=INNER, tone=INNER, seen_in=[])
+    some = reading(looks=(SimpleNamespace(slow=False, bands=()),))
+    for turn, asked in ((120 / 119, told), (1.0, True)):
+        carried = replace(tone, sidebands=tuple(replace(side, order=turn) for side in tone.sidebands))
+        table: Any = SimpleNamespace(tones=[carried])
+        found = gates.with_turns(some, table, {INNER: comb(INNER, 5.4, 1e-6)}, [finding])
+        assert (found[INNER].carried_at is not None) is asked

@@ -60,3 +60,14 @@ def test_a_line_stands_twenty_times_over_the_floors(stands: float, monkeypatch: 
 def test_two_bins_either_side_of_the_machines_own_lines_are_taken_out() -> None:
     lines = module._without(np.random.default_rng(2).exponential(1.0, 2_000), 100.0, [1.0])
     assert list(np.flatnonzero(lines[50:150] == 0) + 50) == [98, 99, 100, 101, 102]
+
+
+@pytest.mark.parametrize("order", [0.3991, 0.4097, 0.402])
+def test_a_cage_that_strikes_harder_every_second_time_tells_no_turn(order: float) -> None:
+    """Five halves of its order lie within what slip and a machine of the kind differ by from the shaft's turn."""
+    assert abs(2.5 * order - 1) < 0.03 + 0.012 < min(abs(2 * order - 1), abs(3 * order - 1))
+    assert module.modulating_turn([], (3000.0, 5000.0), [], order, 1.0, [1.0]) is None
+
+
+def test_half_the_order_of_a_race_is_as_far_from_the_turn_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert cuts(5.41, monkeypatch)[0]

@@ -4,7 +4,8 @@
 
 For every drive of the fleet, every kind of local damage and every seed the damage grows in steps of 6 dB from the
 detection limit until the capture passes the range of a usual sensor. Once it is found it must stay found and named,
-and its severity must never fall. A capture of any size is the sound one plus a multiple of the damage alone.
+its severity must never fall, nor its probability to where it sets another state. A capture of any size is the sound
+one plus a multiple of the damage alone.
 """
 
 from __future__ import annotations
@@ -37,6 +38,9 @@ FAINTEST_DB = -30.0
 STEP_DB = 6.0
 RANGE_M_S2 = 500.0
 """Range of a usual accelerometer of 100 mV/g, 50 g (common practice): beyond it the capture would be clipped."""
+WEAKER_BY, BOUNDS = 0.2, (0.5, 0.9)
+"""By how much, and across which bound, a probability falls where a larger damage is called the less sure: the bounds
+are those of what needs a second look and of what is sure (common practice)."""
 RANK = {"": -1, "slight": 0, "moderate": 1, "severe": 2}
 
 
@@ -52,6 +56,8 @@ class Step:
     found: bool
     first: bool
     severity: str
+    probability: float
+    """That something is damaged where the finding points; 0 where none does."""
     hit_m_s2: float | None
     hit_over_floor_db: float | None
     blocked_by: str
@@ -84,6 +90,7 @@ def _step(
     return Step(
         drive=tag, kind=kind, seed=seed, size_db=size_db, peak_m_s2=round(peak, 2), found=is_found,
         first=found_first(result, kind), severity="" if own is None else own.severity,
+        probability=0.0 if own is None else round(own.damage_probability, 3),
         hit_m_s2=None if comb is None or comb.hit_m_s2 is None else round(comb.hit_m_s2, 3),
         hit_over_floor_db=None if comb is None else round(comb.hit_over_floor_db, 1),
         blocked_by="" if is_found else blocked_by(result, kind, FLEET[tag], true_hz),
@@ -110,6 +117,19 @@ def fallen(steps: Sequence[Step]) -> list[Step]:
     ]
 
 
+def weakened(steps: Sequence[Step]) -> list[Step]:
+    """Steps at which a found damage is well less sure than at a smaller size, and below a bound that one reached."""
+    return [
+        step
+        for n, step in enumerate(steps)
+        if step.found and any(s.found and _less_sure(step.probability, s.probability) for s in steps[:n])
+    ]
+
+
+def _less_sure(probability: float, before: float) -> bool:
+    return before - probability > WEAKER_BY and any(probability < bound <= before for bound in BOUNDS)
+
+
 def measure(work: tuple[str, str, int]) -> list[Step]:
     return list(grown(*work))
 
@@ -128,6 +148,7 @@ def table(series: Sequence[Sequence[Step]]) -> list[dict[str, Any]]:
                 "ever found": len(ever),
                 "lost again": sum(bool(lost(s)) for s in ever),
                 "severity fell": sum(bool(fallen(s)) for s in ever),
+                "less sure": sum(bool(weakened(s)) for s in ever),
                 "named first at the largest": sum(s[-1].first for s in ever),
             }
         )
@@ -144,8 +165,8 @@ def main() -> None:
     for steps in spread_out(measure, work, workers=stated.workers):
         series.append(steps)
         bad, low = lost(steps), fallen(steps)
-        for step in dict.fromkeys([*bad, *low]):
-            what = "lost" if step in bad else "severity fell"
+        for step in dict.fromkeys([*bad, *low, *weakened(steps)]):
+            what = "lost" if step in bad else "severity fell" if step in low else f"less sure ({step.probability})"
             where = f"{step.drive} {step.kind} {step.seed} at {step.size_db:+.0f} dB"
             print(f"{where}: {what}; {step.blocked_by}", flush=True)
     write_table(stated.out, "severity", [asdict(step) for steps in series for step in steps])

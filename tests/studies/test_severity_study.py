@@ -1,4 +1,4 @@
-"""The severity study in short: what was found stays found and named, and its severity never falls."""
+"""The severity study in short: what was found stays found, named and as sure, and its severity never falls."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import pytest
 
 from tests.studies.detection import Mixer, conditions_of
 from tests.studies.fleet import FLEET, judged
-from tests.studies.severity import RANK, Step, fallen, finding_of, grown, lost
+from tests.studies.severity import RANK, Step, fallen, finding_of, grown, lost, table, weakened
 from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 
-def step(found: bool, severity: str) -> Step:
+def step(found: bool, severity: str, probability: float = 0.95) -> Step:
     return Step(
         drive="d", kind="k", seed=1, size_db=0.0, peak_m_s2=1.0, found=found, first=found, severity=severity,
-        hit_m_s2=None, hit_over_floor_db=None, blocked_by="",
+        probability=probability, hit_m_s2=None, hit_over_floor_db=None, blocked_by="",
     )  # fmt: skip
 
 
@@ -26,6 +26,18 @@ def test_the_study_sees_what_is_lost_and_what_falls() -> None:
     assert lost([never, slight, never]) == [never]
     assert fallen([never, slight, severe]) == []
     assert fallen([slight, severe, slight]) == [slight]
+
+
+def test_the_study_sees_what_is_well_less_sure_than_at_a_smaller_size() -> None:
+    sure, open_, even, low = (step(True, "severe", probability) for probability in (0.95, 0.85, 0.6, 0.3))
+    assert weakened([low, even, sure]) == []
+    assert weakened([sure, open_]) == []  # By a tenth, though across a bound.
+    assert weakened([sure, even, sure, low]) == [even, low]
+    assert weakened([even, low]) == [low]
+    assert weakened([open_, even]) == []  # By a quarter, but across no bound.
+    assert weakened([sure, step(False, "", 0.0)]) == []  # That is lost.
+    (row,) = table([[low, sure, even]])
+    assert (row["less sure"], row["severity fell"], row["lost again"]) == (1, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -43,7 +55,7 @@ def test_more_damage_never_means_less(tag: str, kind: str, faintest_db: float) -
     steps = list(grown(tag, kind, 1001, faintest_db=faintest_db))
     assert len(steps) >= 2
     assert all(one.found for one in steps)
-    assert fallen(steps) == []
+    assert fallen(steps) == weakened(steps) == []
 
 
 CAGE, PAST_INNER = "bearing.input bearing.cage", "bearing.input bearing.cage_past_inner"

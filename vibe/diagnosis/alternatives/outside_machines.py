@@ -129,8 +129,10 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return finding
     tone, own, met = _tone(case, finding), _comb(case, finding), _outside_at(case, finding)
     if met is not None:
-        striker = _driven_striker(case, finding, tone, own, met)
-        share = OUTSIDE_TOO if striker is None else min(OUTSIDE_TOO, striker.own_share)
+        slips = tone is not None and any(tone.slip)
+        share = _share_next_to(case, own, met) if slips and own is not None else OUTSIDE_TOO
+        if (striker := _driven_striker(case, finding, tone, own, met)) is not None:
+            share = min(share, striker.own_share)
         return _less_sure(finding, share, f"an outside source at {met.order:.4g} orders")
     if tone is None or own is None:
         return finding
@@ -410,13 +412,17 @@ def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Fin
 def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or a deeper one
     whose lines, of a machine with a speed of its own, drift out of the bins that were taken for them. Or one that may
-    be all meetings of a part, none harder than the others."""
-    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
-    own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
+    be all meetings of a part, none harder than the others. But none that was counted per turn of a driving shaft, where
+    all lines of a part that slips lie off every whole number: it is then the part's own comb that was met."""
+    # A cage that is seen past one ring only shows nothing where it would pass the other.
+    names = finding.seen_in or ([] if finding.tone is None else [finding.tone])
+    own = [case.combs[name] for name in names if name in case.combs]
     slips = {tone.id: any(tone.slip) for tone in case.tones.tones}
     meetings = {tone.id: tone.meetings for tone in case.tones.tones}
     for other in case.outside_combs:
         for comb in own:
+            if slips.get(comb.tone, True) and _share_next_to(case, comb, other) >= SURELY_OWN:
+                continue
             times = meetings.get(comb.tone, 1)
             if other.ambiguous and times > 1 and abs(other.order - times * comb.order) <= case.resolution:
                 return other
@@ -428,6 +434,19 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
             if whole_multiple(comb.order, other.order, resolution=known, spread=other.spread) is not None:
                 return other
     return None
+
+
+def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
+    """Share left to a part that slips where its comb may be that of ``other``: ``OUTSIDE_TOO`` at a whole number of
+    strikes per turn, and the more the farther all its lines together lie off any (normal, as their error has it), for
+    what is driven in step cannot. Strong impacts show more lines, and with them the order far closer than the bins in
+    which combs are met."""
+    if not other.ambiguous or other.per_turn is None:
+        return OUTSIDE_TOO
+    place, error = _placed(case, comb)
+    number = place / other.per_turn[1]
+    off = (number - round(number)) / (number * hypot(error, LEAST_ERROR))
+    return OUTSIDE_TOO / (OUTSIDE_TOO + (1 - OUTSIDE_TOO) * exp(-0.5 * off**2))
 
 
 def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:

@@ -14,6 +14,11 @@ LEAST_ERROR = 1e-5
 SURELY_OFF = 4.5
 """Standard errors from which a part that cannot slip is off its order: by chance once in 100,000 (normal). Damaged
 parts of simulated drives that stand alone lie within 1.5 of them."""
+WITHIN_ERRORS = 3.0
+"""Standard errors within which a turn is the input's own (common practice: once in 370 it is not)."""
+NEAR_INPUT = 1e-3
+"""Relative distance from the input's turn within which lines are taken for its own: about the resolution of a capture
+of ten seconds. Lines of a part next to it, which are hardly resolved from them, pull them by a tenth of that."""
 CLEAR = 1e-3
 """False-alarm probability up to which a comb is clear enough to tell another machine's speed."""
 
@@ -36,7 +41,10 @@ def off_order(tone: Tone, place: float) -> float:
 
 def surely_off(tone: Tone, place: float, error: float) -> bool:
     """Whether a part that cannot slip lies off its order by more than ``error`` leaves open, though not so far that no
-    machine of the kind would turn so."""
+    machine of the kind would turn so. What lies at the input's turn does not: what a load that goes round makes of
+    strikes that repeat at nearly that order, as those of a sun's tooth past its planets do, is this machine's."""
+    if tone.order != 1 and abs(place - 1) < NEAR_INPUT:
+        return False
     return SURELY_OFF * hypot(error, LEAST_ERROR) < abs(off_order(tone, place)) < KIND_REACH
 
 

@@ -130,7 +130,8 @@ def _order_of(case: Case, finding: Finding) -> float | None:
 
 
 def _means(finding: Finding, name: str, case: Case) -> bool:
-    """Whether a tone is what the finding names: itself, a twin at its order, or an element of a bearing left open."""
+    """Whether a tone is what the finding names: itself, another of the same part (a cage is seen past whatever it
+    passes), a twin at its order, or an element of a bearing left open."""
     head, _, part = name.rpartition(".")
     if finding.tone is None:
         return head == finding.component and part in PARTS
@@ -138,7 +139,9 @@ def _means(finding: Finding, name: str, case: Case) -> bool:
         return True
     own = next((tone for tone in case.tones.tones if tone.id == finding.tone), None)
     other = next((tone for tone in case.tones.tones if tone.id == name), None)
-    return own is not None and other is not None and own.slip == other.slip and abs(own.order / other.order - 1) < 1e-9
+    if own is None or other is None:
+        return False
+    return own.component == other.component or (own.slip == other.slip and abs(own.order / other.order - 1) < 1e-9)
 
 
 def _because(speed: SpeedEstimate, rivals: Sequence[str]) -> str:

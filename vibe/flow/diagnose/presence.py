@@ -180,6 +180,7 @@ def with_turns(
     reading: SignalAnalysis, table: ToneTable, combs: Mapping[str, CombEvidence], findings: Sequence[Finding]
 ) -> dict[str, CombEvidence]:
     """``combs``, those that ``findings`` rest on with the speed of the shaft that carries the part through its load."""
+    from vibe.diagnosis.alternatives.similar_speeds import WITHIN_ERRORS
     from vibe.spectra.evidence.modulating_turn import modulating_turn
 
     found = dict(combs)
@@ -194,7 +195,9 @@ def with_turns(
         read = modulating_turn(
             looks[0].bands, comb.band_hz, comb.channels, comb.order if comb.place is None else comb.place, turn, rigid
         )
-        if read is not None:
+        # What grows and fades with the input is this drive's, and says nothing of the shaft that carries the part.
+        own = read is not None and turn != 1.0 and abs(read.order - 1) < WITHIN_ERRORS * read.error * read.order
+        if read is not None and not own:
             found[tone.id] = replace(comb, carried_at=read.order / turn, carried_error=read.error)
     return found
 

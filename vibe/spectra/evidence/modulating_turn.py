@@ -58,9 +58,9 @@ def modulating_turn(
     rigid: Sequence[float],
 ) -> ModulatingTurn | None:  # fmt: skip
     """The turn near order ``turn`` that modulates impacts at ``order``, read in ``band_hz`` of ``channels``; None where
-    no line is clear, or where the comb's own lines lie as far apart as that. ``rigid``: orders whose multiples the
-    machine makes without slip."""
-    between = round(turn / order) * order
+    no line is clear, or where the comb's own lines lie as far apart as that, those of half its order too: a cage often
+    strikes harder every second time. ``rigid``: orders whose multiples the machine makes without slip."""
+    between = round(2 * turn / order) * order / 2
     if abs(between / turn - 1) < KIND_REACH + SMEARED:
         return None
     total: Real | None = None
