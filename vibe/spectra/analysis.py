@@ -65,7 +65,9 @@ def analysis_of(
     if not looks or not analysis_request.combs:
         return segment
     spread = spread_of(segment.speed, analysis_request)
-    families = Families(benign=analysis_request.benign, speed_spread=spread)
+    parts = {request.order for request in analysis_request.combs}
+    declared = tuple({one.order for one in analysis_request.surroundings.sources} - parts)
+    families = Families(benign=analysis_request.benign, speed_spread=spread, declared=declared)
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
     combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None
