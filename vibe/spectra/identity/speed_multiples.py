@@ -58,7 +58,7 @@ def odds_of_multiples(axis: Axis, families: Sequence[Family], low: float, high: 
         here, _ = _worth(axis, families, strays, 1.0, multiple)
         # Half orders are made by looseness too, and whatever else turns: the mesh must be among what they explain, and
         # as much must stand there as shows any drive at all.
-        if mesh is None or (mesh >= LEAST_MESH and there >= LEAST_OWN):
+        if (mesh is None and multiple > 1) or (mesh is not None and mesh >= LEAST_MESH and there >= LEAST_OWN):
             found += float(np.exp(np.clip(there - here, -30.0, 30.0)))
     return ELSEWHERE * found
 
@@ -70,6 +70,9 @@ def _worth(
     it are those of its meshes; None where it makes none of these there alone."""
     reach = CLEAR_BINS * axis.step
     explained = _explained(families, other, axis.top)
+    if speed == 0.5:
+        # A loose shaft makes all half orders.
+        explained = np.unique(np.concatenate([explained, _multiples(speed, axis.top)]))
     first = max(1.0, families[0].count * families[0].unit)
     speeds = speed * (1.0 + np.linspace(-1.0, 1.0, 2 * FINE + 1) * axis.step / first)
     total, meshes = np.zeros(speeds.size), []
