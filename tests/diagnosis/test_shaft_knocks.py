@@ -75,6 +75,22 @@ def test_high_up_it_is_rather_the_drive_s_own(case: MakeCase) -> None:
     assert high / (1 - high) == pytest.approx(passed * low / (1 - low), rel=0.03)
 
 
+@pytest.mark.parametrize(
+    ("peaks_deg", "row"),
+    [
+        ((119.0, 209.0, 30.0, 298.0), 4), ((336.0, 66.0, 246.0), 4), ((20.0, 140.0, 260.0), 3),
+        ((20.0, 92.0, 164.0, 236.0), 5), ((20.0, 92.0, 164.0), 0), ((20.0, 140.0), 0),
+        ((20.0, 200.0), 0), ((20.0, 110.0), 0), ((20.0, 200.0, 110.0), 0), ((20.0, 97.0, 231.0), 0),
+    ],
+)  # fmt: skip
+def test_places_in_an_even_row_are_blades_or_jaws(case: MakeCase, peaks_deg: tuple[float, ...], row: int) -> None:
+    """Two discs meet a pin at opposite places; three that lie in a row, two of them elsewhere, are no damaged pins."""
+    finding = found(case, PIN, 1.0, 0.1, *peaks_deg)
+    named = [one for one in finding.cannot_be_told_from if "evenly spaced" in one]
+    assert named == ([f"{row} things evenly spaced on the input shaft (blades, jaws)"] if row else [])
+    assert (finding.probability < 0.1) is bool(row)
+
+
 TEETH = "the teeth, flights or blades of a machine that the output shaft turns, 18 times per turn"
 
 

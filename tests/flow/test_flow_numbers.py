@@ -20,7 +20,7 @@ from vibe.core.tones import Tone, ToneTable
 from vibe.flow.alarms.queue import _of_time, odd_clock
 from vibe.flow.diagnose import presence as gates
 from vibe.flow.diagnose import recognition, settled_speed
-from vibe.flow.diagnose.drive_diagnosis import _in_ten_digits
+from vibe.flow.diagnose.drive_diagnosis import _blind, _in_ten_digits
 from vibe.flow.diagnose.motion import moves_in
 from vibe.flow.diagnose.presence import Gate
 from vibe.flow.diagnose.speed_orders import speed_orders
@@ -158,6 +158,31 @@ def test_silence_of_less_than_a_hundred_turns_may_be_the_shortness_of_the_captur
     reason = gate(monkeypatch, log_odds=-2.0, damaged=0.5, turns=turns).reason
     assert reason is not None
     assert reason.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("odds", "damaged", "detected"),
+    [(0.05, 0.5, True), (0.06, 0.5, False), (0.06, 0.95, True), (9e3, 0.95, True), (2e4, 0.95, False)],
+)
+def test_twice_the_speed_needs_odds_of_one_in_nineteen_and_next_to_damage_of_ten_thousand(
+    monkeypatch: pytest.MonkeyPatch, odds: float, damaged: float, detected: bool
+) -> None:
+    from vibe.spectra.identity import speed_multiples
+
+    monkeypatch.setattr(speed_multiples, "odds_of_multiples", lambda *_: odds)
+    found = gate(monkeypatch, log_odds=9.0, damaged=damaged)
+    assert (found.reason is None) is detected
+    assert found.reason is None or "multiple of 1462 r/min" in found.reason.text
+
+
+@pytest.mark.parametrize(("turns", "able"), [(24.0, False), (26.0, True)])
+def test_a_cage_repeats_ten_times_in_25_turns(turns: float, able: bool) -> None:
+    samples = {"housing": (np.zeros(round(turns / 24.37 * 8192), dtype=np.float32), 8192.0)}
+    (tone, *_) = [tone.id for tone in TABLE.tones if tone.damage]
+    capture: Any = SimpleNamespace(
+        combs={tone: None}, visibility=[SimpleNamespace(seen=True, tone=tone)], reading=reading(samples=samples)
+    )
+    assert (_blind([capture], TABLE) == "") is able
 
 
 RACE, INNER = "bearing.input bearing.outer_race", "bearing.input bearing.inner_race"

@@ -206,7 +206,9 @@ def test_a_rotor_within_two_per_cent_of_a_shaft_may_be_its_side_lines(turn: floa
     assert outside._sides_nearer(power, STEP, order, rotor, NOBODYS, [turn]) is near
 
 
-def found_in(power: Row, requests: Sequence[CombRequest] = (), deep: float = 1.0) -> tuple[OutsideComb, ...]:
+def found_in(
+    power: Row, requests: Sequence[CombRequest] = (), deep: float = 1.0, families: Families | None = None
+) -> tuple[OutsideComb, ...]:
     some = spectra(power[None])
     object.__setattr__(some, "step", STEP)
     object.__setattr__(some, "top_order", power.size * STEP)
@@ -214,7 +216,7 @@ def found_in(power: Row, requests: Sequence[CombRequest] = (), deep: float = 1.0
         some, squared=(deep * power[None] / 4000).astype(np.float32), floor=np.full_like(power[None], deep / 4000)
     )
     bands: Any = [SimpleNamespace(band_rms=np.ones(1), channel="p1")]
-    return outside.find_outside_combs(some, bands, requests, Families(benign=()))[0]
+    return outside.find_outside_combs(some, bands, requests, families or Families(benign=()))[0]
 
 
 def strong(order: int, *, half_db: float = -90.0, last: int = SIZE) -> Row:
@@ -230,6 +232,14 @@ def test_no_capture_supports_a_smaller_chance_than_one_in_half_a_thousand_millio
     assert found.order == pytest.approx(3.6, rel=1e-3)
     assert found.evidence.false_alarm_probability == pytest.approx(np.exp(-20), rel=0.05)
     assert len(found.taken) == pytest.approx(40, abs=5)
+
+
+@pytest.mark.parametrize("order", [0.6, 3.6])
+def test_what_innocent_parts_make_is_not_outside_but_what_a_declared_machine_makes_is(order: float) -> None:
+    power, innocent = strong(round(order / STEP)), Families(benign=((order, 40),))
+    assert found_in(power, families=innocent) == ()
+    (found,) = found_in(power, families=replace(innocent, declared=(order,)))
+    assert found.order == pytest.approx(order, rel=2e-3)
 
 
 @pytest.mark.parametrize(("half_db", "order"), [(-6.0, 1.8), (-10.0, 3.6)])

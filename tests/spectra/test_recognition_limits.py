@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -179,3 +180,31 @@ def test_what_planets_come_round_at_is_no_sign_of_half_the_speed() -> None:
     mesh = 30 * planet * np.array([1.0, 2.0, 3.0])
     assert lines_of._not_of_double(mesh, (1.0, 80 / 81)).tolist() == [True, False, True]
     assert not lines_of._not_of_double(mesh, (1.0, 80 / 81, planet)).any()
+
+
+@pytest.mark.parametrize(
+    ("speed_hz", "log_odds", "shaft", "verdict"),
+    [
+        (24.5 * 17 / 18, 50.0, -1.0, "fits"),
+        (24.5 * 17 / 18, 50.0, 1.0, "other speed"),
+        (24.5 * 16.9 / 18, 50.0, -1.0, "other speed"),
+        (24.5 * 17 / 18, 2.0, -1.0, "other speed"),
+    ],
+)
+def test_a_speed_wrong_by_one_lobe_contradicts_no_file(
+    monkeypatch: pytest.MonkeyPatch, speed_hz: float, log_odds: float, shaft: float, verdict: str
+) -> None:
+    """Strong impacts of a ring pin bring out all multiples of the shaft, where the lobes of that speed lie; its own
+    shaft's lines are not there."""
+    own = Candidate(range_hz=(24.0, 25.0), nominal_hz=24.5, orders=(1.0, 18 / 17, 18.0))
+    found = SimpleNamespace(duration_s=10.0, at=lambda speeds, orders: np.full((orders.size, 1), shaft))
+    here, there = best(log_odds), best(log_odds + 30.0, speed_hz=speed_hz)
+    monkeypatch.setattr(lines_of, "bridged_once", lambda samples: samples)
+    monkeypatch.setattr(lines_of, "low_passed", lambda *_: None)
+    monkeypatch.setattr(lines_of, "line_likelihood", lambda *_: found)
+    monkeypatch.setattr(lines_of, "_best_speed", lambda *_: here)
+    monkeypatch.setattr(lines_of, "_beyond", lambda *_: there)
+    speed = SpeedEstimate(input_hz=24.5, uncertainty_hz=1e-3, method="signal")
+    monkeypatch.setattr(lines_of, "_speed", lambda *_, **__: speed)
+    row = np.zeros(25_600, dtype=np.float32)
+    assert lines_of.recognise([(row, 25_600.0)], {"A": own}, "A").verdict == verdict

@@ -65,7 +65,13 @@ def analysis_of(
     if not looks or not analysis_request.combs:
         return segment
     spread = spread_of(segment.speed, analysis_request)
-    families = Families(benign=analysis_request.benign, speed_spread=spread, other_speeds=_other_speeds(segment.speed))
+    parts = {request.order for request in analysis_request.combs}
+    families = Families(
+        benign=analysis_request.benign,
+        speed_spread=spread,
+        declared=tuple({one.order for one in analysis_request.surroundings.sources} - parts),
+        other_speeds=_other_speeds(segment.speed),
+    )
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
     combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None

@@ -75,6 +75,16 @@ KNOCKS_SO_PLACED = {2: 0.15, 3: 0.05}
 """Share of knocks that have a second place just at the spacing of so many discs: opposite, as jaws or screws often
 are, or at a third of a turn (common practice)."""
 
+ROWS = range(3, 8)
+"""Blades, jaws or spokes of what is fitted on a shaft that knock one after the other (common practice)."""
+ROW_WITHIN_DEG, ROW_SHARE = 6.0, 0.25
+"""Distance of a place from one of an even row, and its strength relative to the strongest, up to and from which it is
+of the row: places are read to some degrees, and things of a kind knock as hard within 6 dB (common practice)."""
+ROW_LACKS = 1
+"""Of a row one may be bent away or worn down; with two missing half of all places would lie in some row or other."""
+SEVERAL_PLACES = 0.1
+"""Share of damaged parts of which two more stand out, where no other disc meets the first (common practice)."""
+
 
 def doubted_by_shaft_knocks(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     """The findings; those on a part that is met a whole number of times per turn of a shaft's end are as sure as their
@@ -117,9 +127,19 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     knock = _knock(case, tone)
     if knock is None:
         return finding
-    row = knock.times * tone.meetings
-    if knock.driven and tone.meetings > 1 and row <= MOST_PER_TURN and _faintest_place(comb, tone.meetings) > 0:
-        knock = replace(knock, all_places=row)
+    row = _row(comb.localisation, tone.meetings) if abs(tone.order - 1.0) <= EXACTLY else 0
+    if row:
+        name = f"{row} things evenly spaced on the input shaft (blades, jaws)"
+        more = f" The places are those of a row of {row}, where damaged parts seldom lie: look first at what "
+        return finding.weakened(_share_in_row(case, tone, comb, row)).model_copy(
+            update={
+                "cannot_be_told_from": [*finding.cannot_be_told_from, name],
+                "why": f"{finding.why}{more}is fitted on the input shaft, at rest and locked out.",
+            }
+        )
+    teeth = knock.times * tone.meetings
+    if knock.driven and tone.meetings > 1 and teeth <= MOST_PER_TURN and _faintest_place(comb, tone.meetings) > 0:
+        knock = replace(knock, all_places=teeth)
     share = _part_share(case, tone, comb, knock)
     if share >= SURELY_OWN:
         # However clear damage is, it is the part's no more surely than that.
@@ -133,6 +153,40 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         # It costs little to uncouple that one, and much to open this one.
         update |= {"other_machine": knock.name, "other_machine_is_driven": True}
     return finding.weakened(share).model_copy(update=update)
+
+
+def _row(found: Localisation | None, meetings: int) -> int:
+    """Of how many places at even distances all that stand out are, all but one of them and two at least where no disc
+    meets the part that makes the strongest; 0 where they are not."""
+    if found is None:
+        return 0
+    apart = [
+        angle - found.peaks_deg[0]
+        for angle, share in list(zip(found.peaks_deg, found.peak_share, strict=True))[1:]
+        if share >= ROW_SHARE
+    ]
+
+    def off(angle: float, number: int) -> float:
+        return abs((angle * number / 360.0 + 0.5) % 1.0 - 0.5) * 360.0 / number
+
+    if sum(off(angle, max(1, meetings)) > ROW_WITHIN_DEG for angle in apart) < 2:
+        return 0
+    for number in ROWS:
+        on_row = all(off(angle, number) <= ROW_WITHIN_DEG for angle in apart)
+        if on_row and 1 + len(apart) >= number - ROW_LACKS:
+            return number
+    return 0
+
+
+def _share_in_row(case: Case, tone: Tone, comb: CombEvidence, row: int) -> float:
+    """Probability that places in an even ``row`` are damaged parts that lie so by chance."""
+    assert comb.localisation is not None
+    others = sum(share >= ROW_SHARE for share in comb.localisation.peak_share) - 1
+    by_chance = (2 * ROW_WITHIN_DEG * row / 360.0) ** others
+    part = case.priors.get(tone.family, KNOCK_RATE) * SEVERAL_PLACES * by_chance
+    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
+    knock = TEETH_RATE / (row * EVERY_NUMBER) / (1 + (middle_hz / PASSES_HZ) ** 2)
+    return part / (part + knock)
 
 
 def _looks_like(knock: _Knock, found: Localisation | None) -> bool:

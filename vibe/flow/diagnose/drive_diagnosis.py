@@ -35,6 +35,11 @@ if TYPE_CHECKING:
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 
+FEWEST_TURNS = 25.0
+"""Turns of the input in which a cage, at some 0.4 of the turn of its shaft, repeats ten times: as often as an average
+of envelopes needs (common practice). A shorter capture calls nothing sound."""
+
+
 class Progress(Protocol):
     """Is called with how far the work has come."""
 
@@ -274,9 +279,22 @@ def _when(one: CaptureDiagnosis) -> float:
 def _blind(read: Sequence[CaptureDiagnosis], table: ToneTable) -> str:
     """Why none of the captures could have shown damage of a part; empty when one could, or nothing can be damaged."""
     damage = {tone.id for tone in table.tones if tone.damage}
-    if not damage or any(one.combs and v.seen and v.tone in damage for one in read for v in one.visibility):
+    if not damage:
+        return ""
+    able = [one for one in read if any(one.combs and v.seen and v.tone in damage for v in one.visibility)]
+    if able and (most := max(map(_turns, able))) < FEWEST_TURNS:
+        return f"{most:.0f} turns of the input are too few for the cages of its bearings to repeat ten times"
+    if able:
         return ""
     return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be observed"
+
+
+def _turns(one: CaptureDiagnosis) -> float:
+    """Turns of the input that a capture holds; none where it was not analysed."""
+    reading = one.reading
+    if reading is None or not reading.samples:
+        return 0.0
+    return max(row.size / rate for row, rate in reading.samples.values()) * reading.speed.input_hz
 
 
 def _pictures(finding: Finding, judged: Sequence[CaptureDiagnosis], table: ToneTable) -> tuple[PlotData, ...]:

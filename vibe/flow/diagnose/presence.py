@@ -43,6 +43,10 @@ PLACES_A_PIN = (2, 3)
 """Places for each pin of a ring in which every second or third one is left empty."""
 SLOWER = 0.9
 """Order below which a shaft is slower than the input."""
+MAYBE_ELSEWHERE, SURELY_ELSEWHERE = 1 / 19, 1e4
+"""Odds of another speed, twice or half the stated one or the like, from which the drive is not detected at this one:
+one in twenty is the usual doubt (common practice); and from which damage that was named at it says nothing either,
+since it lies in the best of some thousand places."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -72,6 +76,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     from vibe.spectra.identity.driven_lines import driven_orders
     from vibe.spectra.identity.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
     from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
+    from vibe.spectra.identity.speed_multiples import odds_of_multiples
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -112,20 +117,26 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
             others = rivals(known.without_lines(alike, kept=own), families, spread, reach)
         taken = [*alike, *(float(order) for other in others for order in other.lines(axis.top))]
         was = ask(rival=taken, counted=not others) or was if taken else was
+    elsewhere = 0.0
+    if not pulsed and (was.detected or speaks):
+        elsewhere = odds_of_multiples(axis, families, low / speed.input_hz, high / speed.input_hz)
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
     # Where another mesh explains more and the drive's own lines speak against it, damage is that other machine's.
     against = first.log_odds < NOT_AGAINST or (first.better is not None and first.own < 0)
+    if elsewhere >= (SURELY_ELSEWHERE if speaks else MAYBE_ELSEWHERE):
+        return Gate(probability=was.probability / (1.0 + elsewhere), reason=_another_speed(reading))
     if speaks and not against and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
         better = others[0].count if another else was.better
         reason = _not_detected(better, reading, families, short, another)
         return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
+    probability = was.probability / (1.0 + elsewhere)
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
-        return Gate(probability=was.probability, reason=_not_steady(gap))
-    return Gate(probability=was.probability, reason=None, rivalled=bool(others))
+        return Gate(probability=probability, reason=_not_steady(gap))
+    return Gate(probability=probability, reason=None, rivalled=bool(others))
 
 
 def _output_turn(table: ToneTable) -> float | None:
@@ -331,6 +342,16 @@ def _not_detected(
             f"(fitted_pins = {better})."
         )
     return _reason(text, remedy, short=short)
+
+
+def _another_speed(reading: SignalAnalysis) -> Reason:
+    return _reason(
+        f"the lines of the drive fit as well or better where it turns at twice, half or another simple multiple of "
+        f"{reading.speed.input_hz * 60:.0f} r/min, outside its range",
+        "Check speed and range in the drive file (poles of the motor, converter); repeat the measurement with a pulse "
+        "sensor.",
+        short=False,
+    )
 
 
 def _not_steady(gap_s: float) -> Reason:

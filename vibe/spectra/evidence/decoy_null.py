@@ -54,6 +54,8 @@ class Families:
     every_turn: tuple[tuple[float, int], ...] = ()
     """(turn, lines) of shafts that turn a machine whose teeth or links differ: every line per turn is that machine's
     rather than one of a part that slips. Parts without slip lie at such multiples themselves and are not concerned."""
+    declared: tuple[float, ...] = ()
+    """Of the benign orders those that other machines are known to make, and no part of this one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -176,7 +176,8 @@ class _Search:
         self.spectra, self.bands, self.whole, self.slow_turns = spectra, bands, whole, slow_turns
         self.requests, self.families, self.step = whole.requests, whole.families, spectra.step
         n = spectra.power.shape[1]
-        benign = tuple(family for family in whole.families.benign if family[0] > 0.9)
+        declared = whole.families.declared
+        benign = tuple(family for family in whole.families.benign if family[0] > 0.9 and family[0] not in declared)
         self.taken = whole.benign_lines(benign).copy()
         self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
@@ -695,9 +696,10 @@ def _level(power: NDArray[np.float32], step: float, order: float, mask: NDArray[
 def _owner(
     order: float, requests: Sequence[CombRequest], decoy_null: DecoyNull, families: Families, far: float = 0.0
 ) -> CombRequest | None:
-    """The request in whose window an order lies, itself or as twice it; or a benign source's."""
+    """The request in whose window an order lies, itself or as twice it; or a benign source's, but for machines that are
+    known to stand around: their combs are what is sought."""
     bin_ = decoy_null.scorer.spectra.step
-    for own, _ in families.benign:
+    for own in (own for own, _ in families.benign if own not in families.declared):
         for times in (0.5, 1, 2, 3) if own == 1.0 else (1, 2, 3) if own > 0.9 else (1,):
             if abs(order - times * own) < 0.35 * bin_:
                 return CombRequest(name="benign", order=own)

@@ -54,6 +54,8 @@ barely sure."""
 STRAYS_AT = tuple(sign * off for sign in (-1, 1) for off in (0.003, 0.005, 0.008, 0.012, 0.017, 0.022, 0.027))
 """Relative distances from the half at which it is seen what strays bring there: no line of the machine lies at all of
 the orders asked for, so far off but still where its lines are as dense."""
+SHAFT_LINES = 3
+"""Multiples of the shaft that nearly every drive shows (common practice)."""
 BASE_BELOW = 1.5
 """Orders of lobes and pins lie below: 1 and 1 plus a fraction."""
 TACHOMETER_DISAGREES = 0.003
@@ -175,6 +177,10 @@ def recognise(
     outside = _beyond(lines, own, inside)
     if outside is not None and outside.log_odds - inside.log_odds <= max(decisive, better[0][1] if better else 0.0):
         outside = None
+    if outside is not None and inside.log_odds > SURE and _off_by_a_lobe(own, inside.speed_hz, outside.speed_hz):
+        # There shaft and lobes change places; where only the lobes stand, their lines are those of the shaft.
+        first = lines.at(np.array([outside.speed_hz]), np.arange(1.0, SHAFT_LINES + 1.0))
+        outside = outside if float(first.sum()) > 0 else None
     pulsed = None if tachometer is None else speed_from_tachometer(tachometer, _wide(own), lines.duration_s)
     if pulsed is not None and inside.sure and _agree(pulsed[1], inside):
         # Half orders of something loose, or another machine's lines, do not outweigh a sensor on the shaft.
@@ -327,6 +333,12 @@ def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool
     times = orders[:, None] / 2 / bases
     made = ((np.abs(times - np.rint(times)) < 1e-6) & (times > 0.5)).any(axis=1) if bases.size else False
     return np.asarray(~made & (np.abs(orders - np.rint(orders)) > 1e-6))
+
+
+def _off_by_a_lobe(own: Candidate, inside_hz: float, outside_hz: float) -> bool:
+    """Whether lobes turn at the one speed as the shaft does at the other."""
+    past = [order for order in own.orders if 1.0 < order < BASE_BELOW]
+    return any(abs(outside_hz * alias / inside_hz - 1) < APART for order in past for alias in (order, 1 / order))
 
 
 def _agree(pulsed: SpeedEstimate, lines: CandidateSpeed) -> bool:
