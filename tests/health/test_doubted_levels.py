@@ -10,7 +10,7 @@ from tests.studies.fleet import FLEET, judged, life, settings, tones
 from vibe.core.capture import Capture, ChannelQuality, Reason
 from vibe.core.health import Health
 from vibe.flow.diagnose.drive_diagnosis import health_of
-from vibe.health.state.doubted_levels import doubted_levels
+from vibe.health.state.doubted_levels import impossible_levels
 from vibe.synth.simulate import simulate
 
 TAG = "ratio-17"
@@ -59,12 +59,14 @@ def test_one_point_in_right_units_is_judged_alone(healthy: Health) -> None:
     assert found.state != "unknown"
 
 
-def test_remarks_and_other_reasons_cast_no_doubt_on_a_level() -> None:
+def test_remarks_and_other_reasons_make_no_level_impossible() -> None:
     def reason(code: str, verdict: str) -> Reason:
         return Reason(code=code, text=code, remedy="", verdict=verdict)  # type: ignore[arg-type]
 
+    hum, remark, impossible = reason("hum", "limited"), reason("overflow", "usable"), reason("overflow", "limited")
     rows = [
         ChannelQuality(channel="In", verdict="limited", reasons=(reason("clipped", "limited"),)),
-        ChannelQuality(channel="Out", verdict="limited", reasons=(reason("hum", "usable"), reason("hum", "limited"))),
+        ChannelQuality(channel="Out", verdict="limited", reasons=(hum, remark)),
+        ChannelQuality(channel="Side", verdict="limited", reasons=(hum, impossible)),
     ]
-    assert doubted_levels(rows) == {"out": rows[1].reasons[1]}
+    assert impossible_levels(rows) == {"side": impossible}

@@ -214,7 +214,10 @@ def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
     look = SimpleNamespace(spectra=None, bands=None, slow=False)
     segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
     request: Any = SimpleNamespace(
-        combs=[SimpleNamespace(name="pin")], benign=(), traced=False, surroundings=SimpleNamespace(slow_turns=())
+        combs=[SimpleNamespace(name="pin", order=1.0)],
+        benign=(),
+        traced=False,
+        surroundings=SimpleNamespace(slow_turns=(), sources=()),
     )
     analysis.analysis_of(segment, request)
     assert asked[0].ambiguous == ((2.5, 200),)

@@ -201,7 +201,7 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     read = [one for one in judged if one.reading is not None]
     latest = max(read, key=_when, default=None)
     levels, _ = _latest_of_each_point(read)
-    doubts = _doubted_levels(read)
+    doubts = _impossible_levels(read)
     rows = report_levels(levels, drive, settings.limits, doubted=doubts.keys())
     usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
     rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
@@ -254,13 +254,13 @@ def _latest_of_each_point(read: Sequence[CaptureDiagnosis]) -> tuple[list[Level]
     return levels, readings
 
 
-def _doubted_levels(read: Sequence[CaptureDiagnosis]) -> dict[str, Reason]:
-    """Points whose level is not the machine's in the last capture that holds them, and why."""
-    from vibe.health.state.doubted_levels import doubted_levels
+def _impossible_levels(read: Sequence[CaptureDiagnosis]) -> dict[str, Reason]:
+    """Points whose level cannot be the machine's in the last capture that holds them, and why."""
+    from vibe.health.state.doubted_levels import impossible_levels
 
     found: dict[str, Reason] = {}
     for one in sorted(read, key=_when):
-        own = doubted_levels(one.quality)
+        own = impossible_levels(one.quality)
         for point in one.reading.samples if one.reading is not None else ():
             found.pop(folded(point), None)
             if folded(point) in own:

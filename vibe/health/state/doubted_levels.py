@@ -10,16 +10,18 @@ from vibe.core.route.route import folded
 
 LEVEL_CODES = frozenset({"scaled", "quantity", "hum", "overflow", "implausible"})
 """Reasons for which the level of a point is not the machine's."""
+IMPOSSIBLE = frozenset({"overflow", "implausible"})
+"""Those that leave no doubt of it: no machine makes such a level."""
 OF_LEVELS = frozenset({"unbalance", "misalignment", "looseness", "wear"})
 """Defects that are judged by the height of lines in velocity, a mesh's wear among them."""
 
 
-def doubted_levels(quality: Sequence[ChannelQuality]) -> dict[str, Reason]:
-    """Of each channel whose level is in doubt the first reason for it, by the channel's folded name."""
+def impossible_levels(quality: Sequence[ChannelQuality]) -> dict[str, Reason]:
+    """Of each channel whose level cannot be a machine's the first reason for it, by the channel's folded name."""
     found: dict[str, Reason] = {}
     for channel in quality:
         for reason in channel.reasons:
-            if reason.code in LEVEL_CODES and reason.verdict != "usable":
+            if reason.code in IMPOSSIBLE and reason.verdict != "usable":
                 found.setdefault(folded(channel.channel), reason)
     return found
 
