@@ -212,7 +212,7 @@ def test_a_comb_that_may_be_a_parts_or_another_machines_owns_two_hundred_lines(
     monkeypatch.setattr(analysis, "_localised", lambda combs, *_: (combs, ()))
     monkeypatch.setattr(analysis, "replace", lambda one, **more: replace(one, **more) if "ambiguous" in more else one)
     look = SimpleNamespace(spectra=None, bands=None, slow=False)
-    segment: Any = SimpleNamespace(looks=[look], speed=None, law=None)
+    segment: Any = SimpleNamespace(looks=[look], speed=SimpleNamespace(input_hz=25.0, alternatives=()), law=None)
     request: Any = SimpleNamespace(
         combs=[SimpleNamespace(name="pin", order=1.0)],
         benign=(),

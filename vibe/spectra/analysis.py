@@ -69,7 +69,7 @@ def analysis_of(
     families = Families(
         benign=analysis_request.benign,
         speed_spread=spread,
-        declared=tuple({one.order for one in analysis_request.surroundings.sources} - parts),
+        declared=tuple(sorted({one.order for one in analysis_request.surroundings.sources} - parts)),
         other_speeds=_other_speeds(segment.speed),
     )
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
