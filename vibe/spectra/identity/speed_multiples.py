@@ -34,6 +34,9 @@ the drive has too few lines in common for the one to be taken for the other."""
 ELSEWHERE = 0.01
 """Chance, before anything is detected, that a drive runs at one of these (common practice: one file in a hundred is
 wrong)."""
+TOGETHER = 0.5
+"""Weight of what lines say: those of one body stand or fall together, so that they say half of what as many lines of
+their own would (common practice)."""
 SHAFT_ORDERS = 8
 """Multiples of the shaft that are looked at, the first three of which are nearly always seen."""
 HIGHER_SEEN = 0.5
@@ -59,7 +62,7 @@ def odds_of_multiples(axis: Axis, families: Sequence[Family], low: float, high: 
         # Half orders are made by looseness too, and whatever else turns: the mesh must be among what they explain, and
         # as much must stand there as shows any drive at all.
         if (mesh is None and multiple > 1) or (mesh is not None and mesh >= LEAST_MESH and there >= LEAST_OWN):
-            found += float(np.exp(np.clip(there - here, -30.0, 30.0)))
+            found += float(np.exp(np.clip(TOGETHER * (there - here), -30.0, 30.0)))
     return ELSEWHERE * found
 
 
