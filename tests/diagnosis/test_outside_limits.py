@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import log, pi, sqrt
+from math import hypot, log, pi, sqrt
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from scipy.stats import norm
 
@@ -82,6 +83,22 @@ def slow(tones: ToneTable, place: float) -> CombEvidence:
     return replace(comb(CAGE, place, SURE, 5.0), lines=lines, place=place, place_error=1e-4)
 
 
+def uneven(case: MakeCase, place: float) -> float:
+    """Teeth that strike 2 % of their distance early or late: the slope through the instants of a capture."""
+    return 0.02 * sqrt(12 / (place / case().resolution) ** 3)
+
+
+def test_strikes_that_come_early_and_late_leave_their_number_per_turn_open_in_few_turns(case: MakeCase) -> None:
+    """Least squares over instants that scatter, on drawn ones."""
+    rng = np.random.default_rng(8)
+    for strikes in (12, 40):
+        count = np.arange(strikes)
+        instants = count + rng.normal(0, 0.02, (4000, strikes))
+        spread = float(np.std(np.polyfit(count, instants.T, 1)[0]))
+        stated = outside_machines._strikes_error(case(), strikes * case().resolution)
+        assert stated == pytest.approx(spread, rel=0.05)
+
+
 def test_what_the_drive_itself_turns_strikes_in_one_plant_of_twenty(case: MakeCase, tones: ToneTable) -> None:
     """At the exact 20th part of a slow turn: one in twenty drives has such a machine, any number up to 64 alike, and
     its order is known to four ten-thousandths; of one that is free each factor is alike, from 0.02 to 2.2."""
@@ -93,7 +110,8 @@ def test_what_the_drive_itself_turns_strikes_in_one_plant_of_twenty(case: MakeCa
         diagnose(case(combs={CAGE: seen}, slow_turns=turns, speed=exact))[0].damage_probability
         for turns in ((), (place / 20,))
     )
-    free, turned = 0.05 / log(2.2 / 0.02), 0.05 / 64 / (4e-4 * sqrt(2 * pi))
+    known = hypot(4e-4, uneven(case, place))
+    free, turned = 0.05 / log(2.2 / 0.02), 0.05 / 64 / (known * sqrt(2 * pi))
     assert odds(alone / 0.999) / odds(struck / 0.999) == pytest.approx((free + turned) / free, rel=0.05)
 
 
@@ -111,7 +129,7 @@ def test_what_an_outside_machine_makes_in_nineteen_of_twenty_is_that_ones(
     own = odds(alone / 0.999) * free
     error = 0.05 / 64 / (sqrt(2 * pi) * (own * (1 - share) / share - free))
     seen = replace(slow(tones, place), place_error=error)
-    found = diagnosed(case(combs={CAGE: seen}, slow_turns=(place / 20,), speed=exact))
+    found = diagnosed(case(combs={CAGE: seen}, slow_turns=(place / 20,), speed=exact, resolution=1e-6))
     assert bool(found.findings) is left
     assert [comb.per_turn for comb in found.outside_combs] == ([] if left else [(20, place / 20)])
     # What is reported instead hides the part: damage of it there would be taken for the other's.

@@ -67,6 +67,9 @@ dozen of them at about this speed (common practice), as likely in one factor as 
 DRIVEN_RATE = 0.05
 """The same of one that the drive itself turns, so that it strikes an exact whole number of times per turn of its
 output; each number up to ``MOST_PER_TURN`` is as likely as the next (common practice)."""
+STRIKES_OFF = 0.02
+"""Standard deviation of the instants of such strikes, relative to the time between two: play, and teeth that are not
+evenly spaced (common practice; play of chains of outside worlds is 0.017 to 0.039)."""
 COMPANY = 4.0
 """How many times likelier both are where another machine is detected already (common practice): machines stand in
 company, and what one of them leaves besides the lines that were taken for it is its own."""
@@ -249,10 +252,11 @@ def _striker(
     error = hypot(error, LEAST_ERROR)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
     own = part * slip_density(tone, place, error)
+    uneven = hypot(error, _strikes_error(case, place))
     others = [one for one in case.outside_combs if not one.ambiguous]
     driven = {one.per_turn[1]: one.per_turn[0] for one in others if one.per_turn is not None}
     outside = sum(
-        COMPANY * DRIVEN_RATE * _whole_density(place, error, turn, LEFT_HARMONICS * driven[turn])
+        COMPANY * DRIVEN_RATE * _whole_density(place, uneven, turn, LEFT_HARMONICS * driven[turn])
         for turn in case.slow_turns
         if turn in driven
     )
@@ -269,7 +273,7 @@ def _striker(
         if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
             own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
         free = OUTSIDE_RATE / log(high / low) if within else 0.0
-        turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
+        turned = DRIVEN_RATE * sum(_whole_density(place, uneven, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)
     else:
         free, turned = 0.0, outside
@@ -277,12 +281,18 @@ def _striker(
         return None
     name, per_turn = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders", None
     if turned > free:
-        turn = max(case.slow_turns, key=lambda one: _whole_density(place, error, one, round(place / one) + 1))
+        turn = max(case.slow_turns, key=lambda one: _whole_density(place, uneven, one, round(place / one) + 1))
         per_turn = (round(place / turn), turn)
         name += f", {per_turn[0]} times per turn of a shaft that this drive turns"
     return _Striker(
         own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
     )
+
+
+def _strikes_error(case: Case, place: float) -> float:
+    """Standard error, relative, of the order of strikes that come early and late: of the slope of a straight line
+    through as many instants as the capture holds (least squares)."""
+    return STRIKES_OFF * sqrt(12) / max(2.0, place / case.resolution) ** 1.5
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
@@ -445,7 +455,7 @@ def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
         return OUTSIDE_TOO
     place, error = _placed(case, comb)
     number = place / other.per_turn[1]
-    off = (number - round(number)) / (number * hypot(error, LEAST_ERROR))
+    off = (number - round(number)) / (number * hypot(error, LEAST_ERROR, _strikes_error(case, place)))
     return OUTSIDE_TOO / (OUTSIDE_TOO + (1 - OUTSIDE_TOO) * exp(-0.5 * off**2))
 
 
