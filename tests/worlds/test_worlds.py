@@ -8,6 +8,7 @@ import pytest
 
 from tests.worlds import (
     brookside,
+    dockside,
     fenside,
     ferryside,
     harbour,
@@ -32,6 +33,7 @@ WORLDS: dict[str, Callable[[int], WorldCase]] = {
     "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case, "lakeside": lakeside.case,
     "ferryside": ferryside.case, "moorside": moorside.case, "fenside": fenside.case,
     "brookside": brookside.case, "millside": millside.case, "quarryside": quarryside.case,
+    "dockside": dockside.case,
 }  # fmt: skip
 
 
@@ -61,6 +63,7 @@ def test_what_is_said_is_right(world: str, number: int) -> None:
         pytest.param(fenside.case, 65, id="lobe that strikes as shortly as a speed sensor's pulse"),
         pytest.param(brookside.case, 120, id="blows on a soft footing", marks=pytest.mark.slow),
         pytest.param(fenside.case, 108, id="race at the rare slip of another bearing's", marks=pytest.mark.slow),
+        pytest.param(dockside.case, 39, id="race next to a sprocket that strikes at another's", marks=pytest.mark.slow),
         pytest.param(millside.case, 28, id="crank bearing whose planets make half orders", marks=pytest.mark.slow),
         pytest.param(marshside.case, 92, id="element whose multiples pass for another mesh", marks=pytest.mark.slow),
     ],
