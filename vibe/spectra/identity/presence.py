@@ -187,6 +187,9 @@ class Family:
         spacings[1][np.abs(spacings[1] - spacings[0]) <= apart] = np.nan
         sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
         passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
+        # Of few lobes the pins' pass falls on the mesh: one line is no proof of both.
+        times = np.rint(passing / mesh)
+        passing[(times > 0) & (np.abs(passing - times * mesh) <= max(apart, 1e-6))] = np.nan
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
         parts = (
             (made, 0, MESH_SEEN),
