@@ -292,7 +292,7 @@ def _striker(
 def _strikes_error(case: Case, place: float) -> float:
     """Standard error, relative, of the order of strikes that come early and late: of the slope of a straight line
     through as many instants as the capture holds (least squares)."""
-    return STRIKES_OFF * sqrt(12) / max(2.0, place / case.resolution) ** 1.5
+    return STRIKES_OFF * sqrt(12 / max(2.0, place / case.resolution) ** 3)
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
