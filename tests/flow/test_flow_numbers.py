@@ -162,9 +162,9 @@ def test_silence_of_less_than_a_hundred_turns_may_be_the_shortness_of_the_captur
 
 @pytest.mark.parametrize(
     ("odds", "damaged", "detected"),
-    [(0.05, 0.5, True), (0.06, 0.5, False), (0.06, 0.95, True), (9e3, 0.95, True), (2e4, 0.95, False)],
+    [(0.3, 0.5, True), (0.4, 0.5, False), (0.4, 0.95, True), (90.0, 0.95, True), (200.0, 0.95, False)],
 )
-def test_twice_the_speed_needs_odds_of_one_in_nineteen_and_next_to_damage_of_ten_thousand(
+def test_twice_the_speed_needs_odds_of_one_in_three_and_next_to_damage_of_a_hundred(
     monkeypatch: pytest.MonkeyPatch, odds: float, damaged: float, detected: bool
 ) -> None:
     from vibe.spectra.identity import speed_multiples
