@@ -45,8 +45,9 @@ SLOWER = 0.9
 """Order below which a shaft is slower than the input."""
 MAYBE_ELSEWHERE, SURELY_ELSEWHERE = 1 / 3, 1e2
 """Odds of another speed, twice or half the stated one or the like, from which the drive is not detected at this one: of
-16 sound drives of an outside world they were below 1e-4 under their own file, and beyond 5,000 under one of two thirds of
-the speed for the four that had passed until then; and from which damage that was named at this one says nothing either, since it lies in the best of some thousand places."""
+16 sound drives of an outside world they were below 1e-4 under their own file, and beyond 5,000 under a file of two
+thirds of the speed for the four that had passed until then. And odds from which damage that was named at this speed
+says nothing either, since it lies in the best of some thousand places."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
