@@ -13,6 +13,13 @@ LINE_BINS = 1.5
 """Half the width of a line [bins] (Hann): two combs whose lines lie nearer than that are one."""
 MOST_PER_TURN = 64
 """Teeth, flights, blades on a slow shaft (common practice); above, one race order in sixteen would fit by chance."""
+EXACTLY = 1e-6
+"""Relative difference of two orders, of whole numbers of parts or turns, that are one (rounding)."""
+SURELY_OFF = 4.5
+"""Standard errors from which a comb is off an order at which it must lie: by chance once in 100,000 (normal). Damaged
+parts of simulated drives that stand alone lie within 1.5 of them."""
+LEAST_ERROR = 1e-5
+"""Standard error of a comb's order at least, relative: the lines of one capture share what the speed does within it."""
 
 KIND_REACH = 0.03
 """Relative difference of speed up to which a machine of the same kind is sought: motors of one kind differ by their

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.comb_history import Trace
 from vibe.core.evidence import LEAST_ALTERNATIVE, CombEvidence, Localisation, SpeedEstimate
-from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import EXACTLY, MOST_PER_TURN, OutsideComb
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
@@ -45,8 +45,6 @@ seven times a turn, with random slip of 1 % from one to the next (Randall and An
 orders wide, 2 bins of such a piece: a longer transform spreads them over more bins and shows them no better."""
 PLACED_BETWEEN = 0.01
 """And up to which its place on the turn is."""
-EXACTLY = 1e-6
-"""Relative difference of two orders, of whole numbers of parts, that are one (rounding)."""
 SURE_PLACE = 1e-5
 """Chance of a sound turn looking so from which another band is asked too: above it a place may not be believed."""
 

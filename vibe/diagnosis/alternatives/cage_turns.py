@@ -8,7 +8,8 @@ from math import hypot
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
-from vibe.diagnosis.alternatives.similar_speeds import SURELY_OFF, placed
+from vibe.core.outside_combs import SURELY_OFF
+from vibe.diagnosis.alternatives.similar_speeds import placed
 from vibe.diagnosis.bearing_elements import RACES
 from vibe.diagnosis.case import Case, standing
 

@@ -10,8 +10,8 @@ from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.alternatives.outside_multiples import MOST_CHANCE, whole_multiple
-from vibe.diagnosis.alternatives.similar_speeds import placed
-from vibe.diagnosis.bearing_elements import PARTS
+from vibe.diagnosis.alternatives.similar_speeds import WITHIN_ERRORS, placed
+from vibe.diagnosis.bearing_elements import PARTS, RACES
 from vibe.diagnosis.case import Case, is_long
 
 LEFT_SHARE = 0.03
@@ -27,10 +27,6 @@ NAMED_SURELY = 0.9
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
-
-RACES = ("inner_race", "outer_race")
-WITHIN_ERRORS = 3.0
-"""Standard errors within which two combs may be lines of one turn (common practice: once in 370 they are not)."""
 
 
 def explained_away(case: Case) -> Case:

@@ -9,11 +9,19 @@ from statistics import fmean
 
 from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import FLUTING, Finding
-from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
+from vibe.core.outside_combs import (
+    EXACTLY,
+    KIND_APART,
+    LEAST_ERROR,
+    LINE_BINS,
+    MOST_PER_TURN,
+    OutsideComb,
+    SimilarMachine,
+)
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
-from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
+from vibe.diagnosis.alternatives.similar_speeds import carried_off, off_order, placed, surely_off
 from vibe.diagnosis.alternatives.strike_lengths import as_short_as_strikes
 from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
@@ -49,8 +57,6 @@ SURELY_OWN = 0.95
 SURELY_OUTSIDE = 0.05
 """Share of this drive's part below which impacts are reported as the outside machine's instead: one in twenty is the
 usual doubt."""
-SAME_TURN = 1e-6
-"""Relative difference of the orders of two shafts that are one (rounding)."""
 LINES_TAKEN = 12
 """Lines of an outside machine's comb that hide a part's: as many as are read of one that slips."""
 NOT_DETECTED = 0.4
@@ -132,10 +138,11 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return finding
     tone, own, met = _tone(case, finding), _comb(case, finding), _outside_at(case, finding)
     if met is not None:
-        slips = tone is not None and any(tone.slip)
-        share = _share_next_to(case, own, met) if slips and own is not None else OUTSIDE_TOO
-        if (striker := _driven_striker(case, finding, tone, own, met)) is not None:
-            share = min(share, striker.own_share)
+        share = OUTSIDE_TOO
+        if tone is not None and own is not None and any(tone.slip):
+            share = _share_next_to(case, own, met)
+            if (striker := _striker_met(case, finding, tone, own, met)) is not None:
+                share = min(share, striker.own_share)
         return _less_sure(finding, share, f"an outside source at {met.order:.4g} orders")
     if tone is None or own is None:
         return finding
@@ -165,13 +172,12 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
 
 
-def _driven_striker(
-    case: Case, finding: Finding, tone: Tone | None, comb: CombEvidence | None, met: OutsideComb
+def _striker_met(
+    case: Case, finding: Finding, tone: Tone, comb: CombEvidence, met: OutsideComb | None
 ) -> _Striker | None:
-    """What the drive turns and is met as the comb ``met``, where its order is close enough to be weighed against a
-    part's slip."""
-    slips = tone is not None and any(tone.slip)
-    if tone is None or comb is None or not slips or not met.ambiguous or met.per_turn is None:
+    """The outside machine that may strike where a part that slips does. Of one that was met as a comb only what the
+    drive turns, at an order so near that it may be the part's too, is weighed against the part's slip."""
+    if met is not None and (not met.ambiguous or met.per_turn is None):
         return None
     return _striker(case, finding, tone, comb, met)
 
@@ -184,10 +190,7 @@ def strikers(case: Case, findings: Sequence[Finding]) -> list[tuple[Finding, Out
         tone, comb = _tone(case, finding), _comb(case, finding)
         if tone is None or comb is None or not any(tone.slip) or not finding.component.startswith(OWN_PARTS):
             continue
-        met = _outside_at(case, finding)
-        striker = (
-            _striker(case, finding, tone, comb) if met is None else _driven_striker(case, finding, tone, comb, met)
-        )
+        striker = _striker_met(case, finding, tone, comb, _outside_at(case, finding))
         if striker is not None and striker.own_share < SURELY_OUTSIDE:
             found.append((finding, _as_outside(case, comb, striker)))
     return found
@@ -266,7 +269,7 @@ def _striker(
     alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
     sided = _finding_has_sides(case, finding)
     if met is not None and met.per_turn is not None:
-        sided = sided and not any(abs(side.order / met.per_turn[1] - 1) < SAME_TURN for side in tone.sidebands)
+        sided = sided and not any(abs(side.order / met.per_turn[1] - 1) < EXACTLY for side in tone.sidebands)
     if (within or met is not None) and alone and not sided:
         own *= BARE_OWN if bare else 1.0
         # Ridges hum, and an element that differs takes a third of its cage's turn to pass the load.
@@ -459,6 +462,12 @@ def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
     return OUTSIDE_TOO / (OUTSIDE_TOO + (1 - OUTSIDE_TOO) * exp(-0.5 * off**2))
 
 
+def share_passed(comb: CombEvidence) -> float:
+    """Share of impacts in the band of a comb that joints and foundation let through from another machine."""
+    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
+    return 1 / (1 + (middle_hz / PASSES_HZ) ** 2)
+
+
 def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     """Probability that a comb is this machine's rather than one's of the same kind next to it.
 
@@ -479,8 +488,7 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
         hidden = max(hidden, DECLARED_RATE)
     rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
     noted = [_noted_says(case, 1.0), *(_noted_says(case, one.speed) for one in case.alike), 1.0]
-    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
-    passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
+    passed = NEIGHBOUR_WEIGHT * share_passed(comb)
     there = [chance * density for chance, density, _ in rows]
     mine = [
         chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * noted[number] * (not pulsed or number == 0)

@@ -9,9 +9,9 @@ from math import exp, fsum, pi, prod, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
 from vibe.core.health import Finding
-from vibe.core.outside_combs import MOST_PER_TURN
+from vibe.core.outside_combs import EXACTLY, MOST_PER_TURN
 from vibe.core.tones import Tone
-from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
+from vibe.diagnosis.alternatives.outside_machines import SURELY_OWN, share_passed
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules.local_damage import FAMILIES, disc_places, disc_shares
 
@@ -19,8 +19,6 @@ PER_TURN = (1, 2)
 """Knocks per turn that are usual of what is fitted on a shaft: a key, a loose guard, two jaws (common practice)."""
 EVERY_NUMBER = fsum(1 / number for number in range(1, MOST_PER_TURN + 1))
 """Weight of all numbers of teeth together, each as usual as it is small (common practice)."""
-EXACTLY = 1e-6
-"""Relative difference of two orders, of whole numbers of teeth, that are one (rounding)."""
 KNOCK_RATE = 0.005
 """Probability that something on a shaft's end knocks so as strongly as a damaged part: as usual as a damaged pin
 (common practice)."""
@@ -184,8 +182,7 @@ def _share_in_row(case: Case, tone: Tone, comb: CombEvidence, row: int) -> float
     others = sum(share >= ROW_SHARE for share in comb.localisation.peak_share) - 1
     by_chance = (2 * ROW_WITHIN_DEG * row / 360.0) ** others
     part = case.priors.get(tone.family, KNOCK_RATE) * SEVERAL_PLACES * by_chance
-    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
-    knock = TEETH_RATE / (row * EVERY_NUMBER) / (1 + (middle_hz / PASSES_HZ) ** 2)
+    knock = TEETH_RATE / (row * EVERY_NUMBER) * share_passed(comb)
     return part / (part + knock)
 
 
@@ -237,18 +234,18 @@ def _knock(case: Case, tone: Tone) -> _Knock | None:
 
 def _shows_teeth(case: Case, turn: float) -> bool:
     """Whether lines at whole multiples of ``turn`` are there that a row of unlike teeth makes."""
-    counted = [
-        comb for comb in case.outside_combs if comb.per_turn is not None and comb.every_turn and not comb.ambiguous
-    ]
-    return any(abs(comb.per_turn[1] / turn - 1) <= EXACTLY for comb in counted if comb.per_turn is not None)
+    return any(
+        comb.per_turn is not None and abs(comb.per_turn[1] / turn - 1) <= EXACTLY
+        for comb in case.outside_combs
+        if comb.every_turn and not comb.ambiguous
+    )
 
 
 def _part_share(case: Case, tone: Tone, comb: CombEvidence, outside: _Knock) -> float:
     """Probability that impacts are the part's: how usual each is, how alike the impacts are from turn to turn, whether
     they have the places that several discs make, and how high up they stand, where joints let little pass."""
     part = case.priors.get(tone.family, KNOCK_RATE)
-    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
-    knock = outside.rate / (1 + (middle_hz / PASSES_HZ) ** 2)
+    knock = outside.rate * share_passed(comb)
     found = comb.localisation
     if found is None:
         return part / (part + knock)

@@ -6,16 +6,11 @@ from collections.abc import Collection, Mapping
 from math import hypot
 
 from vibe.core.evidence import CombEvidence, SpeedEstimate
-from vibe.core.outside_combs import KIND_REACH
+from vibe.core.outside_combs import KIND_REACH, LEAST_ERROR, SURELY_OFF
 from vibe.core.tones import Tone, ToneTable
 
-LEAST_ERROR = 1e-5
-"""Relative; no comb's order is known closer: the lines of one capture share what the speed does within it."""
-SURELY_OFF = 4.5
-"""Standard errors from which a part that cannot slip is off its order: by chance once in 100,000 (normal). Damaged
-parts of simulated drives that stand alone lie within 1.5 of them."""
 WITHIN_ERRORS = 3.0
-"""Standard errors within which a turn is the input's own (common practice: once in 370 it is not)."""
+"""Standard errors within which two orders may be of one turn (common practice: once in 370 they are not)."""
 NEAR_INPUT = 1e-3
 """Relative distance from the input's turn within which lines are taken for its own: about the resolution of a capture
 of ten seconds. Lines of a part next to it, which are hardly resolved from them, pull them by a tenth of that."""

@@ -42,7 +42,7 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
     What repeats at an order is explained, be it a part of the drive or an outside source; so is what a bad sensor
     makes. Impacts may not repeat at all: a load that knocks as it pleases.
     """
-    points = _asked(case, findings)
+    points = [point for point in _open(case, findings) if not _another_machines(case, point)]
     if not points:
         return []
     open_ones = [point for point in points if not _at_random(case, point)]
@@ -90,11 +90,10 @@ AT_RANDOM = (
 
 def explained_impacts(case: Case, findings: Sequence[Finding]) -> list[str]:
     """A sentence for each point whose strong impacts are another machine's by the order at which they come."""
-    points = [] if _accused(findings) or _outside_is_clear(case) else _trusted(case, findings)
     return [
         f"{point}: strong impacts, {case.level(point, 'crest_factor'):.0f} times the r.m.s. value, come {whose}, where "
         "no part of the drive repeats; they do not count as damage"
-        for point in points
+        for point in _open(case, findings)
         if (whose := _another_machines(case, point))
     ]
 
@@ -128,23 +127,12 @@ def _impulsive(case: Case) -> list[str]:
     ]
 
 
-def _asked(case: Case, findings: Sequence[Finding]) -> list[str]:
-    """Points with strong impacts that neither a finding nor another machine explains."""
-    if _accused(findings) or _outside_is_clear(case):
-        return []
-    return [point for point in _trusted(case, findings) if not _another_machines(case, point)]
-
-
-def _accused(findings: Sequence[Finding]) -> bool:
-    return any(finding.false_alarm_probability is not None for finding in findings)
-
-
-def _outside_is_clear(case: Case) -> bool:
+def _open(case: Case, findings: Sequence[Finding]) -> list[str]:
+    """Points whose sensors are not in doubt, with strong impacts that no finding and no clear outside comb explains."""
     clear = case.settings.comb.clear_hit_over_floor_db
-    return any(comb.evidence.hit_over_floor_db >= clear for comb in case.outside_combs)
-
-
-def _trusted(case: Case, findings: Sequence[Finding]) -> list[str]:
+    outside = any(comb.evidence.hit_over_floor_db >= clear for comb in case.outside_combs)
+    if outside or any(finding.false_alarm_probability is not None for finding in findings):
+        return []
     doubted = {item.channel for finding in findings if finding.component == "sensor" for item in finding.evidence}
     return [point for point in lasting_points(case) if point not in doubted]
 

@@ -241,11 +241,7 @@ def _steady_since(read: Sequence[CaptureDiagnosis], drive: Drive, settings: Sett
 
 def _latest_of_each_point(read: Sequence[CaptureDiagnosis]) -> tuple[list[Level], list[SignalAnalysis]]:
     """Levels of every point from the last capture that holds it, and the analysed captures that they come from."""
-    last: dict[str, CaptureDiagnosis] = {}
-    for one in read:
-        for point in one.reading.samples if one.reading is not None else ():
-            if point not in last or _when(one) > _when(last[point]):
-                last[point] = one
+    last = _last_with_each_point(read)
     readings = [one.reading for one in read if one.reading is not None and any(one is held for held in last.values())]
     levels = [
         level for one in read if one.reading is not None for level in one.reading.levels
@@ -254,17 +250,25 @@ def _latest_of_each_point(read: Sequence[CaptureDiagnosis]) -> tuple[list[Level]
     return levels, readings
 
 
+def _last_with_each_point(read: Sequence[CaptureDiagnosis]) -> dict[str, CaptureDiagnosis]:
+    """By point the last capture that holds it."""
+    last: dict[str, CaptureDiagnosis] = {}
+    for one in read:
+        for point in one.reading.samples if one.reading is not None else ():
+            if point not in last or _when(one) > _when(last[point]):
+                last[point] = one
+    return last
+
+
 def _impossible_levels(read: Sequence[CaptureDiagnosis]) -> dict[str, Reason]:
     """Points whose level cannot be the machine's in the last capture that holds them, and why."""
     from vibe.health.state.doubted_levels import impossible_levels
 
     found: dict[str, Reason] = {}
-    for one in sorted(read, key=_when):
-        own = impossible_levels(one.quality)
-        for point in one.reading.samples if one.reading is not None else ():
-            found.pop(folded(point), None)
-            if folded(point) in own:
-                found[folded(point)] = own[folded(point)]
+    for point, one in _last_with_each_point(read).items():
+        reason = impossible_levels(one.quality).get(folded(point))
+        if reason is not None:
+            found[folded(point)] = reason
     return found
 
 

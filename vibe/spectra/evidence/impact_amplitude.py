@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from vibe.core.evidence import CombEvidence, CombLine
+from vibe.core.outside_combs import LEAST_ERROR, SURELY_OFF
 from vibe.spectra.basic.fft import once
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
@@ -28,9 +29,6 @@ LONE_ERROR_BINS = 0.5
 HALF_THERE = 1e-3
 """False-alarm probability at which a comb's own group of bands counts half for its detection limit: the one at which
 limits are stated."""
-SURELY_OFF, LEAST_ERROR = 4.5, 1e-5
-"""Standard errors from which a comb lies off an order (by chance once in 100,000, normal), and the least of these,
-relative: the lines of one capture share what the speed does within it."""
 STRAY_BINS = 1.0
 """Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 

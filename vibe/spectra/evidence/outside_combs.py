@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import EXACTLY, LINE_BINS, MOST_PER_TURN, OutsideComb
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer
@@ -84,8 +84,6 @@ and multiples of the teeth among which they are sought."""
 FAR_ABOVE_DB = 6.0
 """By how much their median exceeds the higher of the two next to each, to be the part's: lines of teeth fall steadily
 but for noise, which moves the median of three such differences by two decibels (three standard deviations)."""
-EXACTLY = 1e-6
-"""Relative difference of two orders, of whole numbers of parts, that are one (rounding)."""
 STRONGER_DB = 3.0
 """By how much the lines of the teeth exceed the others per turn where their number can be determined (common
 practice)."""

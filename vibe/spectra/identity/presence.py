@@ -488,14 +488,11 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     """Lines of decoys (drives from the third on, m) that say nothing: those that the drive itself makes by another way
     than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
     would pass for the lobes or pins of some count or other."""
-    own = family.lines([family.count])
+    # Where the pins' pass falls on the mesh, it is the mesh's place that a decoy takes.
+    own = family.lines([family.count], near).own(1, 2)
     # The shafts of the meshings have their own first lines, as the input has.
     shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
-    # Of few lobes the pins' pass falls on multiples of the mesh: there it is the mesh's place that a decoy takes.
-    mesh = family.count * family.unit
-    apart = own.own(1, 2)
-    apart = apart[np.abs(apart - np.rint(apart / mesh) * mesh) > near]
-    elsewhere = np.sort(np.concatenate([apart, *(other.own() for other in others), *shafts]))
+    elsewhere = np.sort(np.concatenate([own, *(other.own() for other in others), *shafts]))
     return ~np.isin(lines.part, (MESH, SIDE_LINES)) | _is_near(lines.orders[2:], elsewhere, near)
 
 
