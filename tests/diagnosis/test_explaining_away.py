@@ -13,7 +13,8 @@ from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.evidence import CombLine, Line
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
-from vibe.diagnosis.alternatives.explaining_away import explained_away, without_outshone
+from vibe.diagnosis.alternatives.explaining_away import explained_away
+from vibe.diagnosis.alternatives.outshone import without_outshone
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.rules.running_speed_lines import fault_probability
 

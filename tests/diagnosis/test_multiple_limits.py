@@ -10,7 +10,7 @@ from tests.diagnosis.diagnosis_values import MakeCase, comb
 from vibe.core.evidence import CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.alternatives.explaining_away import _is_multiple
+from vibe.diagnosis.alternatives.doubled_combs import _is_multiple
 from vibe.diagnosis.diagnose import diagnose
 
 FAST, SLOW = "bearing.input bearing.outer_race", "bearing.input bearing.cage"

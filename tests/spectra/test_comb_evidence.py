@@ -11,7 +11,8 @@ from vibe.spectra.evidence.comb import CombRequest, CombScorer
 from vibe.spectra.evidence.comb_evidence import _above_its_sides, weigh
 from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import LONE_ERROR_BINS, placed
-from vibe.spectra.evidence.outside_combs import find_outside_combs, fundamental
+from vibe.spectra.outside.fundamental import fundamental
+from vibe.spectra.outside.search import find_outside_combs
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)

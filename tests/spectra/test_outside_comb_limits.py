@@ -13,9 +13,15 @@ from numpy.typing import NDArray
 
 from tests.spectra.test_comb_scores import spectra
 from vibe.core.outside_combs import OutsideComb
-from vibe.spectra.evidence import outside_combs as outside
 from vibe.spectra.evidence.comb import Best, CombRequest, CombScorer
 from vibe.spectra.evidence.decoy_null import DecoyNull, Families
+from vibe.spectra.outside import search as searching
+from vibe.spectra.outside.comb_lines import below_db, first_stand, standing, stands_halfway
+from vibe.spectra.outside.fundamental import fundamental, sides_nearer
+from vibe.spectra.outside.owned_bins import own_bins, side_bins
+from vibe.spectra.outside.owners import reading_of
+from vibe.spectra.outside.search import _Search, find_outside_combs
+from vibe.spectra.outside.slow_turns import lines_per_turn, whole_per_turn
 
 Row = NDArray[np.float32]
 SIZE = 4000
@@ -34,7 +40,7 @@ def search(power: Row, *, step: float = STEP, requests: Sequence[CombRequest] = 
     object.__setattr__(some, "step", step)
     object.__setattr__(some, "top_order", power.size * step)
     null = DecoyNull(CombScorer(some), requests, Families(benign=()), np.zeros(power.size, dtype=bool))
-    return outside._Search(some, [], null, tuple(turns))
+    return _Search(some, [], null, tuple(turns))
 
 
 @pytest.mark.parametrize(("step", "lowest"), [(0.0005, 0.02), (0.01, 0.12)])
@@ -72,33 +78,33 @@ def test_the_slowest_of_a_dozen_parts_of_an_order_is_the_fundamental() -> None:
         slow = 40
         power = row(range(slow, SIZE, slow))
         none: Any = lambda fast, slow: NOBODYS  # noqa: E731
-        return outside.fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none) / STEP
+        return fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none) / STEP
 
     assert base(12) == pytest.approx(40, rel=1e-3)
     assert base(14) > 60
 
 
-def fundamental(stand: Sequence[int], times: int = 2) -> bool:
+def gives_way(stand: Sequence[int], times: int = 2) -> bool:
     """Whether an order whose own lines stand gives way to one ``times`` slower of which these lines stand."""
     slow = 130
     power = row([*range(times * slow, SIZE, times * slow), *(slow * one for one in stand)])
     none: Any = lambda fast, slow: NOBODYS  # noqa: E731
-    found = outside.fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none)
+    found = fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none)
     return bool(abs(found / STEP - slow) < 2)
 
 
 def test_six_in_ten_lines_between_stand_where_a_slower_order_is_the_fundamental() -> None:
     """Of the first ten lines of both; the first two or three between may be somebody else's."""
-    assert fundamental([1, 3, 5, 7])
-    assert fundamental([1, 3, 5])
-    assert not fundamental([1, 3])
+    assert gives_way([1, 3, 5, 7])
+    assert gives_way([1, 3, 5])
+    assert not gives_way([1, 3])
     # Of a third of it: 1, 2, 4, 5, 7, 8, 10.
-    assert not fundamental([1, 2, 4], 3)
+    assert not gives_way([1, 2, 4], 3)
 
 
 @pytest.mark.parametrize(("stand", "first"), [((1, 2, 4, 6), True), ((1, 2, 4), False), ((1, 2, 4, 7, 8), False)])
 def test_four_of_the_first_six_lines_stand(stand: Sequence[int], first: bool) -> None:
-    assert outside._first_stand(row(100 * k for k in stand), STEP, 100 * STEP, NOBODYS) is first
+    assert first_stand(row(100 * k for k in stand), STEP, 100 * STEP, NOBODYS) is first
 
 
 def test_another_machines_speed_varies_by_three_deviations_of_a_loaded_motors() -> None:
@@ -106,7 +112,7 @@ def test_another_machines_speed_varies_by_three_deviations_of_a_loaded_motors() 
     some = spectra(np.full((1, 12_000), 0.5, dtype=np.float32))
     object.__setattr__(some, "step", STEP)
     request = CombRequest(name="a", order=100 * STEP)
-    mask = outside._own_bins(some, outside._reading_of(request, 100 * STEP, 0), ())
+    mask = own_bins(some, reading_of(request, 100 * STEP, 0), ())
     first, eightieth = (int(mask[middle - 40 : middle + 41].sum()) for middle in (100, 8000))
     assert (eightieth - first) / 2 == pytest.approx(3 * 5e-4 * 8000, abs=1.5)
 
@@ -114,7 +120,7 @@ def test_another_machines_speed_varies_by_three_deviations_of_a_loaded_motors() 
 @pytest.mark.parametrize(("bins", "whole"), [(2.0, True), (3.2, False), (-2.0, True), (-3.2, False)])
 def test_two_and_a_half_bins_of_the_highest_line_are_a_whole_number_per_turn(bins: float, whole: bool) -> None:
     turn = 0.5
-    found = outside._per_turn(20 * turn + bins * STEP / 8, 8, STEP, [turn])
+    found = whole_per_turn(20 * turn + bins * STEP / 8, 8, STEP, [turn])
     assert found == ((20, turn) if whole else None)
 
 
@@ -122,26 +128,26 @@ def test_two_and_a_half_bins_of_the_highest_line_are_a_whole_number_per_turn(bin
 def test_where_a_quarter_of_all_orders_would_fit_a_whole_number_says_nothing(turn_bins: int, says: bool) -> None:
     """Two and a half bins either side of every multiple."""
     turn = turn_bins * STEP
-    assert (outside._per_turn(20 * turn, 1, STEP, [turn]) is not None) is says
+    assert (whole_per_turn(20 * turn, 1, STEP, [turn]) is not None) is says
 
 
 @pytest.mark.parametrize(("room", "distinguished"), [(3, False), (5, True)])
 def test_lines_per_turn_are_distinguished_from_four_bins_on(room: int, distinguished: bool) -> None:
     power = row(room * number for number in range(1, 400))
-    assert (outside._lines_per_turn(power, STEP, (20, room * STEP), NOBODYS) > 0) is distinguished
+    assert (lines_per_turn(power, STEP, (20, room * STEP), NOBODYS) > 0) is distinguished
 
 
 @pytest.mark.parametrize(("stand", "alike"), [(8, False), (4, True)])
 def test_teeth_differ_where_three_in_ten_lines_between_stand(stand: int, alike: bool) -> None:
     """Of the nineteen before the twentieth, which is the teeth's own."""
     power = row([40 * number for number in range(1, stand + 1)] + [800])
-    assert (outside._lines_per_turn(power, STEP, (20, 40 * STEP), NOBODYS) == 0) is alike
+    assert (lines_per_turn(power, STEP, (20, 40 * STEP), NOBODYS) == 0) is alike
 
 
 @pytest.mark.parametrize(("stand", "lines"), [(4, 8), (8, 8)])
 def test_of_a_shaft_of_few_teeth_eight_lines_are_looked_at_together(stand: int, lines: int) -> None:
     power = row(40 * number for number in range(1, stand + 1))
-    assert outside._lines_per_turn(power, STEP, (3, 40 * STEP), NOBODYS) == lines
+    assert lines_per_turn(power, STEP, (3, 40 * STEP), NOBODYS) == lines
 
 
 @pytest.mark.parametrize(("over_db", "named"), [(4.0, True), (2.0, False)])
@@ -169,7 +175,7 @@ def sides(
     power, mask = row(places[: len(places) - drop]), NOBODYS.copy()
     for harmonic in hidden:
         mask[200 * harmonic - 60 : 200 * harmonic + 61] = True
-    return outside._side_lines(power, STEP, 200 * STEP, mask, turns=True)
+    return side_bins(power, STEP, 200 * STEP, mask, turns=True)
 
 
 def test_side_lines_belong_to_a_comb_where_seven_in_ten_stand_at_its_first_six_lines() -> None:
@@ -203,7 +209,7 @@ def test_a_rotor_within_two_per_cent_of_a_shaft_may_be_its_side_lines(turn: floa
     order, rotor = 4.0, 1.0
     places = [order * k + number * turn for k in (1, 2, 3) for number in (-1, 1)]
     power = row(round(place / STEP) for place in places)
-    assert outside._sides_nearer(power, STEP, order, rotor, NOBODYS, [turn]) is near
+    assert sides_nearer(power, STEP, order, rotor, NOBODYS, [turn]) is near
 
 
 def found_in(
@@ -216,7 +222,7 @@ def found_in(
         some, squared=(deep * power[None] / 4000).astype(np.float32), floor=np.full_like(power[None], deep / 4000)
     )
     bands: Any = [SimpleNamespace(band_rms=np.ones(1), channel="p1")]
-    return outside.find_outside_combs(some, bands, requests, families or Families(benign=()))[0]
+    return find_outside_combs(some, bands, requests, families or Families(benign=()))[0]
 
 
 def strong(order: int, *, half_db: float = -90.0, last: int = SIZE) -> Row:
@@ -256,7 +262,7 @@ def test_next_to_a_parts_own_order_they_must_be_half_as_strong(monkeypatch: pyte
         asked.append(drop_db(3.6, 1.8))
         return order
 
-    monkeypatch.setattr(outside, "fundamental", fundamental)
+    monkeypatch.setattr(searching, "fundamental", fundamental)
     found_in(strong(360), [race])
     assert asked[0] == pytest.approx(10 * np.log10(2), rel=0.2)
 
@@ -296,7 +302,7 @@ def test_lines_halfway_are_as_high_as_those_of_a_comb_and_higher_than_what_lies_
     """Half as high at least, in the mean of a dozen."""
     power = np.maximum(row(range(200, SIZE, 200), 100.0), np.float32(everywhere))
     power[100 : 200 * stand : 200] = 100 * 10 ** (odd_db / 10)
-    assert outside._stands_halfway(power, STEP, 200 * STEP, NOBODYS) is halfway
+    assert stands_halfway(power, STEP, 200 * STEP, NOBODYS) is halfway
 
 
 @pytest.mark.parametrize(("hit_db", "named"), [(2.4, True), (-4.5, True), (-7.5, False)])
@@ -312,9 +318,7 @@ def slower(between_db: dict[int, float], *, of_a_part: bool = False) -> bool:
     for harmonic, level in between_db.items():
         power[130 * harmonic] = 10 ** (level / 10)
     none: Any = lambda fast, slow: NOBODYS  # noqa: E731
-    found = outside.fundamental(
-        power, STEP, 260 * STEP, NOBODYS, 0.05, lambda *_: 8.0, none, of_a_part=lambda slow: of_a_part
-    )
+    found = fundamental(power, STEP, 260 * STEP, NOBODYS, 0.05, lambda *_: 8.0, none, of_a_part=lambda slow: of_a_part)
     return bool(abs(found / STEP - 130) < 2)
 
 
@@ -335,11 +339,11 @@ def test_lines_between_are_held_against_the_first_three_of_the_faster_order() ->
     power = row([200, 400, 600, 800, 1000], 100.0)
     for harmonic, level in ((1, 6.0), (3, 12.0), (5, 12.0), (7, 0.0), (9, 0.0)):
         power[100 * harmonic] = 10 ** (level / 10)
-    assert outside._below_db(power, STEP, 100 * STEP, 2, NOBODYS) == pytest.approx(20.0 - 10.0)
+    assert below_db(power, STEP, 100 * STEP, 2, NOBODYS) == pytest.approx(20.0 - 10.0)
 
 
 def test_forty_lines_of_a_comb_are_counted() -> None:
-    assert outside.standing(row(range(50, SIZE, 50)), STEP, 50 * STEP, NOBODYS) == (40, 40)
+    assert standing(row(range(50, SIZE, 50)), STEP, 50 * STEP, NOBODYS) == (40, 40)
 
 
 def explained(
@@ -352,7 +356,7 @@ def explained(
     law[-round(filled * SIZE) :] = True
     for k in range(1, of + 1):
         law[120 * k - 1 : 120 * k + 2] = k <= own
-    monkeypatch.setattr(outside, "lines_mask", lambda spectra, reading: law)
+    monkeypatch.setattr(searching, "lines_mask", lambda spectra, reading: law)
     bins: NDArray[np.bool_] | None = search(power, requests=[race])._part_explains(power, 120 * STEP)
     return bins
 

@@ -80,6 +80,16 @@ class Finding(ReportModel):
         return self.other_machine is not None and not self.other_machine_is_driven
 
     @property
+    def where(self) -> str:
+        """What it points at: the tone, or the component where no tone is named."""
+        return self.tone or self.component
+
+    @property
+    def shown_in(self) -> str:
+        """Name of the largest comb that shows it; empty where none does."""
+        return self.seen_in[0] if self.seen_in else self.tone or ""
+
+    @property
     def damage_probability(self) -> float:
         """That something is damaged where this finding points, whichever part of the component it is, or of another
         bearing that it cannot be distinguished from."""

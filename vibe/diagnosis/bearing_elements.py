@@ -21,6 +21,7 @@ from math import exp
 from statistics import fmean, median, pstdev
 
 from vibe.core.evidence import CombEvidence
+from vibe.core.tones import CAGES
 from vibe.diagnosis.settings import ElementSettings
 
 RACES = ("outer_race", "inner_race")
@@ -109,6 +110,12 @@ def odds(weights: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
     """Probability of each element, given that the bearing is damaged; they add up to one."""
     total = sum(sum(own.values()) for own in weights.values())
     return {part: sum(own.values()) / total for part, own in weights.items()}
+
+
+def part_of(tone: str) -> str:
+    """The bearing, else the tone itself. The name of a bearing may have points in it, its parts have none."""
+    head, _, part = tone.rpartition(".")
+    return head if tone.startswith("bearing.") and part in (*PARTS, *CAGES) else tone
 
 
 def _carried(element: CombEvidence) -> float:

@@ -9,11 +9,14 @@ from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.cage_turns import without_others_turns
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
-from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of, without_doubles, without_outshone
+from vibe.diagnosis.alternatives.doubled_combs import without_doubles
+from vibe.diagnosis.alternatives.explaining_away import explained_away
+from vibe.diagnosis.alternatives.outshone import without_outshone
 from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside, strikers
 from vibe.diagnosis.alternatives.shaft_knocks import doubted_by_shaft_knocks
 from vibe.diagnosis.alternatives.shared_places import shared_with_other_bearings
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
+from vibe.diagnosis.bearing_elements import part_of
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.growth import against_past, with_grown
 from vibe.diagnosis.rules import RULES

@@ -19,7 +19,7 @@ from dataclasses import replace
 from vibe.core.comb_history import Growth
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
-from vibe.diagnosis.alternatives.explaining_away import part_of
+from vibe.diagnosis.bearing_elements import part_of
 from vibe.diagnosis.case import Case, chance_text
 
 REPEATS_SOUND = 0.1

@@ -23,8 +23,8 @@ from vibe.spectra.evidence.comb import CombRequest, CombScorer
 from vibe.spectra.evidence.comb_evidence import Weighed, own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace
 from vibe.spectra.evidence.decoy_null import Families
-from vibe.spectra.evidence.outside_combs import find_outside_combs
 from vibe.spectra.evidence.quiet_combs import QuietCombs, quiet_combs
+from vibe.spectra.outside.search import find_outside_combs
 from vibe.spectra.segment import HARMONICS_IN_BAND, analyse_segment, spread_of
 from vibe.spectra.segment_average import SLOW_CYCLES
 from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis

@@ -19,10 +19,10 @@ from vibe.core.outside_combs import (
     SimilarMachine,
 )
 from vibe.core.tones import CAGES, Tone
-from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import carried_off, off_order, placed, surely_off
 from vibe.diagnosis.alternatives.strike_lengths import as_short_as_strikes
+from vibe.diagnosis.bearing_elements import part_of
 from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import Tone
-from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of
+from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.alternatives.outside_machines import (
     PART_SHARE,
     combs_of_bearing,
@@ -17,6 +17,7 @@ from vibe.diagnosis.alternatives.outside_machines import (
     slip_density,
 )
 from vibe.diagnosis.alternatives.similar_speeds import placed
+from vibe.diagnosis.bearing_elements import part_of
 from vibe.diagnosis.case import Case
 
 FAMILIES = ("outer race", "inner race", "rolling element")

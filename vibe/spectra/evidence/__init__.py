@@ -1,1 +1,1 @@
-"""Combs of lines, weighed against decoys; combs from outside; traces kept for later."""
+"""Combs of lines, weighed against decoys; traces kept for later."""
