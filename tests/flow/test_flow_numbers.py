@@ -32,7 +32,8 @@ from vibe.kinematics.tone_table import tone_table
 from vibe.spectra.attribution.line_attribution import NOBODY, claimed
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.evidence.comb import owned
-from vibe.spectra.identity.presence import AUDIBLE, Axis, Presence
+from vibe.spectra.presence.axes import AUDIBLE, Axis
+from vibe.spectra.presence.presence import Presence
 from vibe.spectra.speed.motion_intervals import Motion, Move
 
 ONE = Drive.model_validate(DRIVE)
@@ -118,12 +119,13 @@ def gate(
     monkeypatch: pytest.MonkeyPatch, *, log_odds: float, damaged: float, turns: float = 400.0, gap_s: float = 0.0
 ) -> Gate:
     """What is made of a drive whose lines have these odds, with a damaged part of its own so sure."""
-    from vibe.spectra.identity import presence, rival_drives
+    from vibe.spectra.identity import rival_drives
+    from vibe.spectra.presence import gaps, presence
 
     found = Presence(log_odds=log_odds, own=log_odds, better=None)
     monkeypatch.setattr(presence, "presence", lambda *_, **__: found)
     monkeypatch.setattr(rival_drives, "rivals", lambda *_: [])
-    monkeypatch.setattr(presence, "gap_s", lambda *_: gap_s)
+    monkeypatch.setattr(gaps, "gap_s", lambda *_: gap_s)
     part: Any = SimpleNamespace(component="stage1.lobe", damage_probability=damaged, tone=None, seen_in=())
     axis = Axis(rows=((np.ones(8000), STEP),), audible=AUDIBLE)
     return gates.gate(reading(turns), axis, ONE, TABLE, [part])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.spectra.identity.driven_lines import driven_orders
-from vibe.spectra.identity.presence import Axis
+from vibe.spectra.presence.axes import Axis
 
 STEP, TURN = 0.004, 1 / 15
 """Orders per bin; output of a drive of fifteen lobes."""

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near, _own_by_another
+from vibe.spectra.presence.axes import _largest_near
+from vibe.spectra.presence.decoys import is_near, own_by_another
+from vibe.spectra.presence.families import PARTS, Family
 
 
 def listed(family: Family, count: int) -> list[set[float]]:
@@ -60,12 +62,12 @@ def test_a_decoy_whose_mesh_is_a_multiple_of_the_own_one_is_asked_though_the_pin
     """Of 7 pins and 6 lobes 12 output pins pass at 14, as a drive of 14 pins meshes; lobes elsewhere are still left."""
     family = Family(count=7, unit=1.0, difference=1, passes=12)
     lines = family.lines([7, 7, 14, 21])
-    left = _own_by_another(lines, family, [], 0.02)
+    left = own_by_another(lines, family, [], 0.02)
     assert not left[:, 0].any()
     few = Family(count=7, unit=1.0, difference=1, passes=6)
     lines = few.lines([7, 7, 14])
     lines.orders[2, 0] = 14 / 6 * 2  # The fourth of the lobes.
-    assert _own_by_another(lines, few, [], 0.02)[0, 0]
+    assert own_by_another(lines, few, [], 0.02)[0, 0]
 
 
 def test_near_is_near_the_nearest() -> None:
@@ -75,8 +77,8 @@ def test_near_is_near_the_nearest() -> None:
     expected = np.abs(orders[:, :, None] - taken).min(axis=2) <= 0.05
     assert expected.any()
     assert not expected.all()
-    assert np.array_equal(_is_near(orders, taken, 0.05), expected)
-    assert not _is_near(orders, np.empty(0), 0.05).any()
+    assert np.array_equal(is_near(orders, taken, 0.05), expected)
+    assert not is_near(orders, np.empty(0), 0.05).any()
 
 
 @pytest.mark.parametrize("size", [1, 2, 30, 1000])

@@ -9,24 +9,12 @@ import numpy as np
 import pytest
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.identity import presence as presence_module
-from vibe.spectra.identity.presence import (
-    IN_SKIRT,
-    LEAST_OWN,
-    Axis,
-    Family,
-    Presence,
-    SortedColumns,
-    Strays,
-    _best_of_three,
-    _first_of_all,
-    _hide_hum,
-    _likely_speeds,
-    _over_decoys,
-    gap_s,
-    presence,
-    strays_of,
-)
+from vibe.spectra.presence.axes import AUDIBLE, IN_SKIRT, Axis, _best_of_three, _hide_hum
+from vibe.spectra.presence.decoys import first_of_all, over_decoys
+from vibe.spectra.presence.families import Family
+from vibe.spectra.presence.gaps import gap_s
+from vibe.spectra.presence.presence import LEAST_OWN, Presence, _likely_speeds, presence
+from vibe.spectra.presence.strays import SortedColumns, Strays, strays_of
 
 STEP = 0.005
 """Orders per bin."""
@@ -66,8 +54,8 @@ def test_what_a_skirt_hides_can_be_left_open() -> None:
     row, order = np.full(4000, 1.0), np.array([10.0])
     row[2000] = IN_SKIRT
     one, both = (
-        Axis(rows=((row, STEP),), audible=presence_module.AUDIBLE),
-        Axis(rows=((row, STEP), (np.ones(4000), STEP)), audible=presence_module.AUDIBLE),
+        Axis(rows=((row, STEP),), audible=AUDIBLE),
+        Axis(rows=((row, STEP), (np.ones(4000), STEP)), audible=AUDIBLE),
     )
     assert one.at(order)[0] == 0.0
     assert np.isnan(one.at(order, hidden=np.nan)[0])
@@ -145,9 +133,9 @@ def test_a_drive_is_detected_where_nineteen_in_twenty_are_and_noise_alone_would_
 def test_before_anything_is_detected_nine_in_ten_captures_are_of_their_drive() -> None:
     """The rest is shared by other drives and by machines at rest."""
     decoys = np.zeros(5)
-    assert _over_decoys(np.concatenate([[0.0, 0.0], decoys])) == pytest.approx(log(0.9 / 0.1))
-    assert _over_decoys(np.concatenate([[0.0, 0.0], decoys - 700.0])) == pytest.approx(log(0.9 / 0.05))
-    assert _over_decoys(np.concatenate([[0.0, 0.0], decoys + 20.0])) == pytest.approx(log(0.9 / 0.05) - 20, abs=1e-6)
+    assert over_decoys(np.concatenate([[0.0, 0.0], decoys])) == pytest.approx(log(0.9 / 0.1))
+    assert over_decoys(np.concatenate([[0.0, 0.0], decoys - 700.0])) == pytest.approx(log(0.9 / 0.05))
+    assert over_decoys(np.concatenate([[0.0, 0.0], decoys + 20.0])) == pytest.approx(log(0.9 / 0.05) - 20, abs=1e-6)
 
 
 @pytest.mark.parametrize(("bins", "hidden"), [(16, False), (22, True)])
@@ -175,7 +163,7 @@ def weighed(
         found[0], found[1] = own, own - mesh
         return found
 
-    monkeypatch.setattr(presence_module, "_evidence", evidence)
+    monkeypatch.setattr("vibe.spectra.presence.presence.lines_evidence", evidence)
     found = presence([axis(40_000)], [Family(count=30, unit=1.0)], spread, pulsed=True)
     return asked[0][0], asked[0][1], found
 
@@ -209,11 +197,11 @@ def test_the_mesh_itself_shows_a_drive_by_twenty_to_one(
 
 def test_noise_makes_the_own_mesh_the_first_of_a_hundred_once_in_a_hundred() -> None:
     others, orders = np.linspace(-1.0, 3.0, 99), np.arange(4.0, 103.0)
-    assert _first_of_all(3.1, others, orders, 200.0)
-    assert not _first_of_all(2.9, others, orders, 200.0)
+    assert first_of_all(3.1, others, orders, 200.0)
+    assert not first_of_all(2.9, others, orders, 200.0)
     # Of those that were not measured, or are not asked for, nothing is known.
-    assert not _first_of_all(3.1, others, orders, 101.5)
-    assert not _first_of_all(3.1, others, np.where(orders == 50.0, np.nan, orders), 200.0)
+    assert not first_of_all(3.1, others, orders, 101.5)
+    assert not first_of_all(3.1, others, np.where(orders == 50.0, np.nan, orders), 200.0)
 
 
 @pytest.mark.parametrize(("own", "mesh", "detected"), [(3.2, 3.2, True), (2.8, 3.2, False)])
@@ -266,7 +254,7 @@ def meshes(*orders: float) -> Axis:
     """An axis on which a shaft stands, and lines at ``orders``."""
     row = np.zeros(40_000)
     row[[round(order / STEP) for order in (1.0, 2.0, 3.0, *orders)]] = 80.0
-    return Axis(rows=((row, STEP),), audible=presence_module.AUDIBLE)
+    return Axis(rows=((row, STEP),), audible=AUDIBLE)
 
 
 RV = [Family(count=40, unit=0.37, difference=1), Family(count=17, unit=0.97)]

@@ -8,8 +8,12 @@ import numpy as np
 import pytest
 
 from tests.spectra.test_comb_scores import spectra
-from vibe.spectra.identity import presence
-from vibe.spectra.identity.presence import Axis, Family, Lines, SortedColumns, Strays, envelope_axis
+from vibe.spectra.presence.axes import AUDIBLE, Axis, envelope_axis
+from vibe.spectra.presence.families import Family, Lines
+from vibe.spectra.presence.likelihood import lines_evidence
+from vibe.spectra.presence.presence import presence
+from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against
+from vibe.spectra.presence.strays import EVERYWHERE, SortedColumns, Strays
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
 STEP = 0.005
@@ -24,7 +28,7 @@ def axis(**lines: float) -> Axis:
     row = np.zeros(40_000)
     for order, surprise in lines.items():
         row[round(float(order[1:].replace("_", ".")) / STEP)] = surprise
-    return Axis(rows=((row, STEP),), audible=presence.AUDIBLE)
+    return Axis(rows=((row, STEP),), audible=AUDIBLE)
 
 
 def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_simulated_fleet() -> None:
@@ -43,7 +47,7 @@ def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_neve
     lines = Lines(
         orders=np.arange(20.3, 60.3)[None], part=np.full(40, part), seen=np.full(40, 1 - 1e-12),
     )  # fmt: skip
-    found = presence._evidence([axis()], [NO_STRAYS], np.zeros(1), lines, SPEEDS)
+    found = lines_evidence([axis()], [NO_STRAYS], np.zeros(1), lines, SPEEDS)
     assert found[0, 0] == pytest.approx(log(1 - detected), rel=1e-6)
 
 
@@ -58,18 +62,18 @@ PAIR = Family(count=30, unit=1.0, difference=1)
 def test_three_lines_of_the_shaft_that_are_missing() -> None:
     """Nine in ten are seen."""
     plain = Family(count=30, unit=1.0)
-    found = presence._shaft(axis(), NO_STRAYS, plain, SPEEDS, ())
+    found = shaft_against(axis(), NO_STRAYS, plain, SPEEDS, ())
     assert found[0] == pytest.approx(3 * log(0.1 + 0.9 / np.log1p(LOUDEST)), rel=0.01)
 
 
 def test_a_lobe_where_the_shaft_should_be_is_an_alias_in_999_of_1000() -> None:
-    found = presence._shaft(axis(o2=50.0, o3=50.0, o1_035=50.0), NO_STRAYS, PAIR, SPEEDS, ())
+    found = shaft_against(axis(o2=50.0, o3=50.0, o1_035=50.0), NO_STRAYS, PAIR, SPEEDS, ())
     assert found[0] == pytest.approx(-log(999), rel=0.02)
 
 
 def test_where_a_stronger_line_covers_the_first_and_none_of_the_others_stands_the_mesh_chose_the_speed() -> None:
     """A line in one of 150 places: 6 % of 25 orders, a hundredth of an order each."""
-    found = presence._shaft(axis(o1=50.0), NO_STRAYS, PAIR, SPEEDS, [1])
+    found = shaft_against(axis(o1=50.0), NO_STRAYS, PAIR, SPEEDS, [1])
     assert found[0] == pytest.approx(-log(999) - log(0.06 * 25 / 0.01), rel=0.02)
 
 
@@ -78,14 +82,14 @@ def test_where_the_shaft_is_missing_lobes_are_no_proof(shaft: float, counts: boo
     """As when two of its three lines are: each nine in ten, and none of them by chance."""
     assert -6 < 2 * SILENT < -3.9
     lines = Lines(orders=np.array([[20.3]]), part=np.array([2]), seen=np.array([0.3]))
-    found = presence._evidence([axis(o20_3=50.0)], [NO_STRAYS], np.array([shaft]), lines, SPEEDS)
+    found = lines_evidence([axis(o20_3=50.0)], [NO_STRAYS], np.array([shaft]), lines, SPEEDS)
     assert bool(found[0, 0] > 1) is counts
 
 
 @pytest.mark.parametrize(("order", "counts"), [(1, True), (2, True), (3, True), (4, False), (6, False)])
 def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: bool) -> None:
     plain = Family(count=30, unit=1.0)
-    none, one = (presence._shaft(axis(**lines), NO_STRAYS, plain, SPEEDS, ())[0] for lines in ({}, {f"o{order}": 3.0}))
+    none, one = (shaft_against(axis(**lines), NO_STRAYS, plain, SPEEDS, ())[0] for lines in ({}, {f"o{order}": 3.0}))
     assert bool(one > none + 0.1) is counts
 
 
@@ -102,7 +106,7 @@ def test_a_speed_is_one_of_150_that_the_shafts_own_lines_must_pay_for(
     """Where every other line is as high as the shaft's first three, these do not show the speed: what is counted was
     found at the best of many. Places that another rotor's lines cover show nothing of it."""
     lines = axis(o1=50.0, o2=50.0, o3=50.0)
-    found = presence._shaft(lines, strays, Family(count=30, unit=1.0), SPEEDS, covered, presence.CHOSEN)
+    found = shaft_against(lines, strays, Family(count=30, unit=1.0), SPEEDS, covered, CHOSEN)
     assert least <= found[0] <= most
 
 
@@ -110,10 +114,10 @@ def test_the_shafts_lines_are_held_against_lines_elsewhere_and_not_against_its_o
     """That multiples of a speed stand shows all the better that something turns at it."""
     many = Strays(
         at=np.arange(7.0, 107.0), whole=np.full((100, 1), 60.0), lines=np.empty(0), places=100_000_000,
-        near={presence.EVERYWHERE: SortedColumns.of(np.full((100, 1), 60.0))},
+        near={EVERYWHERE: SortedColumns.of(np.full((100, 1), 60.0))},
     )  # fmt: skip
     lines = axis(o1=50.0, o2=50.0, o3=50.0)
-    assert presence._shaft(lines, many, Family(count=30, unit=1.0), SPEEDS, (), presence.CHOSEN)[0] == 0.0
+    assert shaft_against(lines, many, Family(count=30, unit=1.0), SPEEDS, (), CHOSEN)[0] == 0.0
 
 
 @pytest.mark.parametrize(("lines", "least", "most"), [
@@ -124,21 +128,21 @@ def test_lobes_whose_own_lines_are_missing_are_no_rotors_blades(
     lines: dict[str, float], least: float, most: float
 ) -> None:
     """A rotor that turns as fast as the lobes come by shows its first three lines, lobes of a sound drive seldom do."""
-    found = presence._no_rotor(axis(**lines), NO_STRAYS, Family(count=30, unit=29 / 30 * 1.035, difference=1), SPEEDS)
+    found = no_rotor(axis(**lines), NO_STRAYS, Family(count=30, unit=29 / 30 * 1.035, difference=1), SPEEDS)
     assert least <= found <= most
 
 
 def test_of_wheels_without_lobes_and_of_rings_that_turn_nothing_shows_that_no_rotor_is_there() -> None:
-    assert presence._no_rotor(axis(), NO_STRAYS, Family(count=30, unit=1.0), SPEEDS) == 0.0
+    assert no_rotor(axis(), NO_STRAYS, Family(count=30, unit=1.0), SPEEDS) == 0.0
     ring = Family(count=30, unit=29 / 30, difference=1, ring_turns=True)
-    assert presence._no_rotor(axis(), NO_STRAYS, ring, SPEEDS) == 0.0
+    assert no_rotor(axis(), NO_STRAYS, ring, SPEEDS) == 0.0
 
 
 @pytest.mark.parametrize(("shaft", "detected"), [(50.0, True), (0.0, False)])
 def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, detected: bool) -> None:
     """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows."""
     lines = axis(o1=shaft, o2=500.0, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
-    found = presence.presence([lines], [Family(count=14, unit=1.0)], 1e-6)
+    found = presence([lines], [Family(count=14, unit=1.0)], 1e-6)
     assert found is not None
     assert found.detected is detected
 

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.identity.presence import AUDIBLE, Axis, Family, Presence, presence
 from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, Rival, rivals
+from vibe.spectra.presence.axes import AUDIBLE, Axis
+from vibe.spectra.presence.families import Family
+from vibe.spectra.presence.presence import Presence, presence
 
 STEP = 0.006
 """Orders per bin: 24 Hz for 7 s."""

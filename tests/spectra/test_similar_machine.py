@@ -11,8 +11,9 @@ from scipy.ndimage import maximum_filter1d
 
 from vibe.core.tones import OwnLines
 from vibe.spectra.identity import similar_machine
-from vibe.spectra.identity.presence import AS_HIGH, Family
 from vibe.spectra.identity.similar_machine import similar_machines
+from vibe.spectra.presence.axes import AS_HIGH
+from vibe.spectra.presence.families import Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP, INPUT_HZ = 0.005, 25.0

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from vibe.core.tones import OwnLines
 from vibe.spectra.identity import similar_machine as machine
-from vibe.spectra.identity.presence import Family
+from vibe.spectra.presence.families import Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP, INPUT_HZ = 0.005, 25.0

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from vibe.core.health import Finding
     from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import OwnLines, Tone, ToneTable
-    from vibe.spectra.identity.presence import Axis, Family
     from vibe.spectra.identity.rival_drives import Rival
+    from vibe.spectra.presence.axes import Axis
+    from vibe.spectra.presence.families import Family
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 OWN_PARTS = ("stage", "bearing")
@@ -64,7 +65,7 @@ class Gate:
 
 def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
     """The spectra of ``reading`` as all that follows asks them: how surprising each place is."""
-    from vibe.spectra.identity.presence import spectrum_axis
+    from vibe.spectra.presence.axes import spectrum_axis
 
     return spectrum_axis(reading.spectra, reading.law.mean_hz, _mains_hz(drive))
 
@@ -75,9 +76,11 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     A damaged part of its own, once named, proves that it was detected; a machine that is not this drive names none but
     by chance, unless it is a drive of another ratio, whose parts meet in places of their own."""
     from vibe.spectra.identity.driven_lines import driven_orders
-    from vibe.spectra.identity.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
     from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
     from vibe.spectra.identity.speed_multiples import odds_of_multiples
+    from vibe.spectra.presence.axes import envelope_axis
+    from vibe.spectra.presence.gaps import LONGEST_GAP_S, gap_s
+    from vibe.spectra.presence.presence import presence
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -266,7 +269,7 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
     """The meshes of every stage as counts of parts, so that other counts can be tried in their place."""
     from vibe.core.stages.cycloidal import CycloidalStage
     from vibe.core.stages.rv import RvStage
-    from vibe.spectra.identity.presence import Family
+    from vibe.spectra.presence.families import Family
 
     tones = {tone.id: tone for tone in table.tones}
     found = []
@@ -290,7 +293,7 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
 
 
 def _gears(mesh: Tone, stage: object) -> Family:
-    from vibe.spectra.identity.presence import Family
+    from vibe.spectra.presence.families import Family
 
     teeth = getattr(stage, "sun_teeth", None) or getattr(stage, "driver_teeth", None) or max(1, round(mesh.order))
     return Family(count=teeth, unit=mesh.order / teeth, sides=tuple(sorted({s.order for s in mesh.sidebands}))[:2])

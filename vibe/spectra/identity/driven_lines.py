@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from vibe.core.outside_combs import MOST_PER_TURN
-from vibe.spectra.identity.presence import CLEAR_BINS, Axis, Real
+from vibe.spectra.presence.axes import CLEAR_BINS, Axis
+from vibe.spectra.presence.families import Real
 
 LINES, FEWEST_STAND = 8, 6
 """Multiples of the strikes that are looked at, and how many must stand (common practice: a strike makes a dozen lines,

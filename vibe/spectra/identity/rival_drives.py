@@ -16,31 +16,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from vibe.spectra.identity.presence import (
-    AS_HIGH,
-    AUDIBLE,
-    CLEAR_BINS,
-    COUNTS,
-    FINEST_BINS,
-    LEAST_OWN,
+from vibe.spectra.presence.axes import AS_HIGH, AUDIBLE, CLEAR_BINS, SHAFT_LINES, STANDS, Axis
+from vibe.spectra.presence.decoys import COUNTS
+from vibe.spectra.presence.families import (
     LOBE_SEEN,
     MESH,
     MESH_HARMONICS,
-    MOST_SPEEDS,
     PASS_HARMONICS,
     PASS_SEEN,
-    PLACES_MORE,
-    SHAFT_LINES,
-    SHAFT_SEEN,
     SIDE_LINES,
-    STANDS,
-    Axis,
     Family,
     Real,
-    Strays,
-    line_ratios,
-    strays_of,
-)  # fmt: skip
+)
+from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.presence import FINEST_BINS, LEAST_OWN, MOST_SPEEDS
+from vibe.spectra.presence.shaft import SHAFT_SEEN
+from vibe.spectra.presence.strays import PLACES_MORE, Strays, strays_of  # fmt: skip
 
 Ints = NDArray[np.int64]
 

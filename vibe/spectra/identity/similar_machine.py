@@ -24,7 +24,8 @@ from vibe.core.evidence import STANDS_DB
 from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
 from vibe.spectra.envelope.bands import local_floor
-from vibe.spectra.identity.presence import ANTI_ALIAS, AS_HIGH, SIDE_SEEN, Family
+from vibe.spectra.presence.axes import ANTI_ALIAS, AS_HIGH
+from vibe.spectra.presence.families import SIDE_SEEN, Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 Real = NDArray[np.float64]

@@ -11,22 +11,12 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from vibe.spectra.identity.presence import (
-    AUDIBLE,
-    CLEAR_BINS,
-    LEAST_MESH,
-    LEAST_OWN,
-    MESH,
-    PARTS,
-    SHAFT_SEEN,
-    SIDE_LINES,
-    Axis,
-    Family,
-    Real,
-    Strays,
-    line_ratios,
-    strays_of,
-)
+from vibe.spectra.presence.axes import AUDIBLE, CLEAR_BINS, Axis
+from vibe.spectra.presence.families import MESH, PARTS, SIDE_LINES, Family, Real
+from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.presence import LEAST_MESH, LEAST_OWN
+from vibe.spectra.presence.shaft import SHAFT_SEEN
+from vibe.spectra.presence.strays import Strays, strays_of
 
 MULTIPLES = (1 / 2, 3 / 2, 2.0)
 """Times the speed found: motors of two, four and six poles in one another's place, and half a rated speed. Of others

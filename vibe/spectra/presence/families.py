@@ -1,0 +1,106 @@
+"""What a drive of any count of parts makes: the lines of its meshings, and how probably each can be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Real = NDArray[np.float64]
+MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
+"""Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
+drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
+MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
+"""Lines of each family that are looked for: the first ones, which are strongest (common practice)."""
+MOST_HARMONICS = 8
+"""Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
+PARTS = 4
+"""Families of lines that a meshing makes: mesh, pass of the pins, lobes, and side lines of the mesh: all of these
+stand or none, as its load changes in a turn or does not."""
+MESH, SIDE_LINES = 0, 3
+"""Numbers of the two that show the counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """Lines of several drives alike but for their counts: ``orders`` (drives, m), NaN where one has no such line; which
+    of the ``PARTS`` makes each (``part``, (m,)), and the probability that it can be ``seen`` (m,)."""
+
+    orders: Real
+    part: NDArray[np.int64]
+    seen: Real
+
+    def own(self, *parts: int) -> Real:
+        """All orders of ``parts``, sorted."""
+        orders = self.orders[:, np.isin(self.part, parts)]
+        return np.sort(orders[np.isfinite(orders)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """One meshing of a drive: ``count`` parts pass a contact that travels at ``unit`` (order of the input).
+
+    ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes, and of a ring in which only every
+    n-th place has a pin the n-th part, as there are n times as many lobes too. ``passes``: output pins that take
+    the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders. ``ring_turns``: the
+    disc does not turn, so it is the lobes that the contact passes as often whatever their count.
+    """
+
+    count: int
+    unit: float
+    difference: float = 0
+    passes: int = 0
+    sides: tuple[float, ...] = ()
+    ring_turns: bool = False
+
+    @property
+    def turn(self) -> float:
+        """Order of whose multiples the meshes of drives of all counts are: a turn of the contact past pins or lobes,
+        which repeats their pitch errors."""
+        return self.unit * self.count / (self.count - self.difference) if self.ring_turns else self.unit
+
+    def own(self) -> Real:
+        """All orders (m,) that the drive itself makes, sorted."""
+        return self.lines([self.count]).own(*range(PARTS))
+
+    def lines(self, counts: Sequence[int], apart: float = 0.0) -> Lines:
+        """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes. Side lines no
+        more than ``apart`` (orders) from their mesh's are left out, since its line stands there too, and of two no
+        farther from each other one."""
+        count = np.array(counts, dtype=np.float64)[:, None]
+        unit = past = np.full_like(count, self.unit)
+        if self.difference:
+            past = self.unit * count / (count - self.difference)
+        if self.ring_turns:
+            past = np.full_like(count, self.unit * self.count / (self.count - self.difference))
+            unit = past * (count - self.difference) / count
+        mesh, higher = count * unit, np.maximum(1.0, self.count / count)
+        k = np.arange(1, MOST_HARMONICS + 1)
+        made = np.where(k <= np.rint(higher * MESH_HARMONICS), k * mesh, np.nan)
+        # The load goes round with the shaft, whichever of pins and lobes stand still: its spacing comes first.
+        first, second = (past, unit) if self.ring_turns else (unit, past)
+        second = np.where(second == first, np.nan, second)
+        spacings = [first, second, *(np.full_like(count, s) for s in set(self.sides))]
+        for further in spacings[2:]:
+            further[(further == unit) | (further == past)] = np.nan
+        spacings = [np.where(spacing > apart, spacing, np.nan) for spacing in spacings]
+        spacings[1][np.abs(spacings[1] - spacings[0]) <= apart] = np.nan
+        sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
+        passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
+        # Of few lobes the pins' pass falls on the mesh: one line is no proof of both.
+        times = np.rint(passing / mesh)
+        passing[(times > 0) & (np.abs(passing - times * mesh) <= max(apart, 1e-6))] = np.nan
+        lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
+        parts = (
+            (made, 0, MESH_SEEN),
+            *((side, SIDE_LINES, SIDE_SEEN) for side in sides),
+            (passing, 1, PASS_SEEN),
+            (lobes, 2, LOBE_SEEN),
+        )
+        return Lines(
+            orders=np.concatenate([orders for orders, _, _ in parts], axis=1),
+            part=np.concatenate([np.full(orders.shape[1], part) for orders, part, _ in parts]),
+            seen=np.concatenate([np.full(orders.shape[1], seen) for orders, _, seen in parts]),
+        )

@@ -1,0 +1,77 @@
+"""What the first lines of the shaft say against a speed, and whether another rotor makes those of the lobes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from vibe.spectra.presence.axes import CLEAR_BINS, STANDS, Axis
+from vibe.spectra.presence.families import LOBE_SEEN, Family, Real
+from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.strays import Strays
+
+SHAFT_SEEN = 0.9
+"""Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing shows
+of a speed that is another line's."""
+ALIAS = -6.9
+"""Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
+CHOSEN = 5.0
+"""Log odds, ln 150, that a speed found in the signal costs, which the shaft's own lines must pay first: where they do
+not stand, what is counted chose the speed, and found a line in one of some 150 places (6 % of 25 orders, a bin of 0.01
+orders each)."""
+COVERED = ALIAS - CHOSEN
+"""The same where another rotor's line covers the first and none of the others stands."""
+AS_CLEAR = 9.2
+"""And from which a line leaves no doubt that it is one, ln 1e4: noise has as many places in a spectrum."""
+FIRST = np.array([[1.0], [2.0], [3.0]])
+"""The first multiples of the shaft, (3, 1)."""
+
+
+def turns_twice(axis: Axis, speeds: Real) -> bool:
+    """Whether a rotor of twice the speed (a motor of half as many poles) stands where the drive's own shaft does not:
+    the second multiple clearly, the first at none of ``speeds``. Then every second multiple may be that one's."""
+    first, second = (axis.at(multiple * speeds, shaft=True).max() for multiple in (1.0, 2.0))
+    return bool(first < STANDS and second >= AS_CLEAR)
+
+
+def shaft_against(
+    axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int], chosen: float = 0.0
+) -> Real:
+    """What the shaft's own first lines say against a speed (speeds,), which costs ``chosen``; nothing for it.
+
+    Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
+    of a machine fit a speed wrong by one lobe, but for what is absent. So it is where none of the three stands and the
+    place of the first is covered: what turns turns a little faster or slower, and a gear of it was taken for the mesh.
+    """
+    surprise = axis.at(FIRST * speeds, shaft=True)
+    for multiple in covered:
+        surprise[multiple - 1] = 0.0
+    if 1 in covered and np.nanmax(surprise) < STANDS:
+        return np.full(speeds.size, COVERED)
+    # Whether anything turns at this speed is asked: that its multiples stand as well is nothing against it.
+    elsewhere = np.zeros((3, 1), dtype=bool)
+    first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, elsewhere, FIRST))
+    against = np.minimum(first.sum(axis=0), 0.0)
+    # A place that is covered shows nothing of how the speed was found.
+    seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
+    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) - chosen))
+    past = family.count / (family.count - family.difference)
+    for alias in (past, 1 / past) if family.difference else ():
+        stands = axis.at(alias * speeds, shaft=True) > STANDS
+        against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
+    return against
+
+
+def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
+    """Log odds that what turns as fast as the lobes of ``family`` come by are lobes, and no other rotor of nearly the
+    shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs.
+    The rotor's most likely speed; what lies on the feet of the shaft's lines shows nothing."""
+    if not family.difference or family.turn != family.unit:
+        return 0.0
+    orders = FIRST * family.unit * family.count / (family.count - family.difference)
+    whole = strays.are_whole(orders, CLEAR_BINS * axis.step)
+    surprise = axis.at(orders * speeds, hidden=np.nan)
+    rate = strays.rate(surprise, whole, orders)
+    lobes, rotor = (line_ratios(surprise, seen, rate).sum(axis=0) for seen in (LOBE_SEEN, SHAFT_SEEN))
+    return float((lobes - rotor).min())
