@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from tests.spectra.spectra_signals import enveloped, noise, ringing
 from vibe.spectra.envelope.impact_rows import FEWEST_ROUNDS, FEWEST_STANDS, Differences, differences
-from vibe.spectra.envelope.synchronous_average import fold, localise
+from vibe.spectra.envelope.places import localise
+from vibe.spectra.envelope.synchronous_average import fold
 
 CELLS, TOP, SPREAD = 72, 20, 4
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0

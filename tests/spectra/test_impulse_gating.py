@@ -9,7 +9,8 @@ from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringin
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra
 from vibe.spectra.envelope.impulse_gating import impacts_of, joined, without
-from vibe.spectra.envelope.synchronous_average import fold, localise
+from vibe.spectra.envelope.places import localise
+from vibe.spectra.envelope.synchronous_average import fold
 from vibe.spectra.evidence.comb import CombRequest
 from vibe.spectra.evidence.comb_evidence import own_lines, weigh
 from vibe.spectra.evidence.decoy_null import Families

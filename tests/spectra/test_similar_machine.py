@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity import similar_machine
-from vibe.spectra.identity.similar_machine import similar_machines
+from vibe.spectra.identity.line_heights import TAIL, heights_of, highest_near, raise_among_own
+from vibe.spectra.identity.similar_evidence import family_evidence
+from vibe.spectra.identity.similar_lines import read_at, read_where_meshes_stand, sought_lines, with_the_rest
+from vibe.spectra.identity.similar_machine import WIDTHS, _speeds, similar_machines
 from vibe.spectra.presence.axes import AS_HIGH
 from vibe.spectra.presence.families import Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
@@ -85,20 +87,20 @@ def test_a_machine_with_a_wheel_of_as_many_teeth_is_of_the_kind_only_where_its_o
 @pytest.mark.parametrize("half", [1, 2, 4, 5, 16, 32, 60])
 def test_the_highest_to_either_side_is_that_of_a_window(half: int) -> None:
     values = np.random.default_rng(half).exponential(1.0, 80)
-    np.testing.assert_array_equal(similar_machine._highest(values, half), maximum_filter1d(values, 2 * half + 1))
+    np.testing.assert_array_equal(highest_near(values, half), maximum_filter1d(values, 2 * half + 1))
 
 
 def test_own_lines_are_compared_with_their_kind_but_for_those_another_machine_would_make() -> None:
     """Against the same, place by place and kind by kind."""
-    sought = similar_machine._sought(FAMILY)
-    row = similar_machine._heights(spectrum(own())[0], INPUT_HZ, always(), 250.0)
-    speeds = similar_machine._speeds([row], sought, 0.0)[::8]
+    sought = sought_lines(FAMILY)
+    row = heights_of(spectrum(own())[0], INPUT_HZ, always(), 250.0)
+    speeds = _speeds([row], sought, 0.0)[::8]
     bins = np.rint(sought.orders[:, None] * speeds / row.step).astype(np.int64)
     bins = np.minimum(bins, row.over.size - 1)
     numbers = np.array([0, 1, 2, 3, 7, 12])
     there, shares = row.over[bins[numbers]], np.full((numbers.size, speeds.size), 1e-3)
     found = shares.copy()
-    similar_machine._among_own(row, sought.is_mesh, numbers, bins, bins[numbers], there, found)
+    raise_among_own(row, sought.is_mesh, numbers, bins, bins[numbers], there, found)
     for line, number in enumerate(numbers):
         for column in range(speeds.size):
             spot, least = bins[number, column], there[line, column] / AS_HIGH
@@ -109,7 +111,7 @@ def test_own_lines_are_compared_with_their_kind_but_for_those_another_machine_wo
                 out = [at[bins[k, column]] for k in left_out]
                 above = int(np.sum(heights >= least)) - sum(bool(one >= least) for one in out)
                 highest = max((float(one) for one in heights if one not in out), default=0.0)
-                beyond = max(1.0, least / max(highest, 1.0)) ** -similar_machine.TAIL if highest > 0 else 1.0
+                beyond = max(1.0, least / max(highest, 1.0)) ** -TAIL if highest > 0 else 1.0
                 share = (max(above, 0) + 0.5 * beyond) / (heights.size - int(np.count_nonzero(out)) + 1)
                 shares[line, column] = max(shares[line, column], share)
     np.testing.assert_allclose(found, shares, rtol=1e-12)
@@ -119,18 +121,18 @@ def test_own_lines_are_compared_with_their_kind_but_for_those_another_machine_wo
 @pytest.mark.parametrize("twin", [True, False])
 def test_to_read_all_lines_where_the_mesh_stands_is_to_read_them_everywhere(twin: bool) -> None:
     there = own() | ({order * 1.004: 300.0 for order in (*SHAFT, *MESHES)} if twin else {})
-    sought = similar_machine._sought(FAMILY)
-    rows = [similar_machine._heights(one, INPUT_HZ, always(), 250.0) for one in spectrum(there)]
-    for width in similar_machine.WIDTHS:
-        speeds = similar_machine._speeds(rows, sought, width)
-        whole = similar_machine._read(rows, sought, sought.orders[:, None] * speeds, width)
-        part = similar_machine._read_where_meshes_stand(rows, sought, speeds, width)
-        evidence, fainter_db = similar_machine._evidence(whole, sought)
+    sought = sought_lines(FAMILY)
+    rows = [heights_of(one, INPUT_HZ, always(), 250.0) for one in spectrum(there)]
+    for width in WIDTHS:
+        speeds = _speeds(rows, sought, width)
+        whole = read_at(rows, sought, sought.orders[:, None] * speeds, width)
+        part = read_where_meshes_stand(rows, sought, speeds, width)
+        evidence, fainter_db = family_evidence(whole, sought)
         assert np.isfinite(evidence).any() or not twin
         assert np.isnan(part.surprise).sum() > 2 * np.isnan(whole.surprise).sum()
-        np.testing.assert_array_equal(similar_machine._evidence(part, sought)[0], evidence)
-        np.testing.assert_array_equal(similar_machine._evidence(part, sought)[1], fainter_db)
-        again = similar_machine._with_the_rest(rows, sought, part, speeds, width)
+        np.testing.assert_array_equal(family_evidence(part, sought)[0], evidence)
+        np.testing.assert_array_equal(family_evidence(part, sought)[1], fainter_db)
+        again = with_the_rest(rows, sought, part, speeds, width)
         np.testing.assert_array_equal(again.surprise, whole.surprise)
 
 

@@ -11,6 +11,10 @@ from scipy.optimize import brentq
 
 from vibe.core.tones import OwnLines
 from vibe.spectra.identity import similar_machine as machine
+from vibe.spectra.identity.line_heights import LineHeights, heights_of, own_skirt, share_above, shares_around
+from vibe.spectra.identity.similar_evidence import family_evidence, line_evidence
+from vibe.spectra.identity.similar_lines import ReadLines, SoughtLines, enough_stand, read_at, sought_lines
+from vibe.spectra.identity.similar_machine import _at_known, _by_chance, _is_modulation, _same
 from vibe.spectra.presence.families import Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
@@ -19,8 +23,8 @@ FAMILY = Family(count=30, unit=1.0, difference=1)
 Real = NDArray[np.float64]
 
 
-def sought() -> machine._Sought:
-    return machine._sought(FAMILY)
+def sought() -> SoughtLines:
+    return sought_lines(FAMILY)
 
 
 def test_three_lines_of_the_shaft_six_meshes_and_side_lines_of_the_first_three_are_looked_for() -> None:
@@ -31,18 +35,18 @@ def test_three_lines_of_the_shaft_six_meshes_and_side_lines_of_the_first_three_a
     assert set(sought().orders[sought().is_mesh]) == meshes
 
 
-def read(own_db: float, **surprise: float) -> machine._Read:
+def read(own_db: float, **surprise: float) -> ReadLines:
     """Meshes two and three stand 20 dB over the floor at another speed; of the lines named ``o30`` is known what they
     are given, of others nothing."""
     known = np.full((sought().orders.size, 1), np.nan)
     height = np.full_like(known, 100.0)
     for order, value in ({"o60": 10.0, "o90": 10.0} | surprise).items():
         known[int(np.abs(sought().orders - float(order[1:])).argmin())] = value
-    return machine._Read(surprise=known, height=height, own=np.full_like(known, 10 ** (own_db / 10)))
+    return ReadLines(surprise=known, height=height, own=np.full_like(known, 10 ** (own_db / 10)))
 
 
 def evidence(own_db: float, **surprise: float) -> float:
-    return float(machine._evidence(read(own_db, **surprise), sought())[0][0])
+    return float(family_evidence(read(own_db, **surprise), sought())[0][0])
 
 
 def missing(seen: float) -> float:
@@ -80,15 +84,15 @@ def test_a_mesh_that_would_stand_over_the_floor_even_by_a_path_10_db_worse_is_ex
 
     def of(fourth: float) -> float:
         known[3] = fourth
-        some = machine._Read(surprise=known, height=own.copy(), own=own)
-        return float(machine._evidence(some, sought())[0][0])
+        some = ReadLines(surprise=known, height=own.copy(), own=own)
+        return float(family_evidence(some, sought())[0][0])
 
     assert of(0.0) - of(np.nan) == pytest.approx(missing(seen), rel=0.02)
 
 
 def test_a_line_that_is_seen_is_as_likely_in_one_factor_as_in_the_next() -> None:
     """Worked by hand for a surprise of ten."""
-    found = machine._line_evidence(np.array([[10.0]]), np.array([[0.6]]))[0, 0]
+    found = line_evidence(np.array([[10.0]]), np.array([[0.6]]))[0, 0]
     assert found == pytest.approx(log(0.4 + 0.6 * exp(10) / 11 / log(21)))
 
 
@@ -96,21 +100,21 @@ def test_a_line_that_is_seen_is_as_likely_in_one_factor_as_in_the_next() -> None
 def test_two_meshes_that_chance_raises_once_in_twenty_are_a_family(surprise: tuple[float, ...], enough: bool) -> None:
     meshes = np.zeros((6, 1))
     meshes[: len(surprise), 0] = surprise
-    assert bool(machine._enough_stand(meshes)[0]) is enough
+    assert bool(enough_stand(meshes)[0]) is enough
 
 
 def test_five_in_a_hundred_trials_of_chance_may_do_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
     trial = iter(range(1, 101))
     monkeypatch.setattr(
-        machine, "_evidence", lambda read, sought: (np.full(read.surprise.shape[1], float(next(trial))), None)
+        machine, "family_evidence", lambda read, sought: (np.full(read.surprise.shape[1], float(next(trial))), None)
     )
     speeds = np.linspace(0.999, 1.001, 64)
-    standing = machine._Read(
+    standing = ReadLines(
         surprise=np.full((sought().orders.size, 64), 9.0),
         height=np.ones((sought().orders.size, 64)),
         own=np.ones((21, 1)),
     )
-    found = machine._by_chance([(0.0, np.ones_like(speeds), standing)], sought())
+    found = _by_chance([(0.0, np.ones_like(speeds), standing)], sought())
     assert found == pytest.approx(95.0, abs=0.5)
 
 
@@ -122,20 +126,20 @@ def test_what_lies_opposite_is_looked_for_within_three_tenths_of_the_distance(of
     for away in range(70):
         smooth = flat.copy()
         smooth[middle - off - away] = 50.0
-        counted.append(machine._own_skirt(flat, smooth, none, 0, middle, np.array([middle + off]))[0] > 1.0)
+        counted.append(own_skirt(flat, smooth, none, 0, middle, np.array([middle + off]))[0] > 1.0)
     assert counted == [away <= reach for away in range(70)]
 
 
-def row(over: Real, owned: NDArray[np.bool_] | None = None) -> machine._Heights:
+def row(over: Real, owned: NDArray[np.bool_] | None = None) -> LineHeights:
     mine = np.zeros(over.size, dtype=bool) if owned is None else owned
-    return machine._Heights(over=over, step=STEP, heights=(), at=np.zeros((0, over.size)), owned=mine)
+    return LineHeights(over=over, step=STEP, heights=(), at=np.zeros((0, over.size)), owned=mine)
 
 
 def surprise_at(over: Real, order: float, place: float) -> float:
     number = int(np.abs(sought().orders - order).argmin())
     places = np.full((sought().orders.size, 1), place)
     asked = np.arange(sought().orders.size) == number
-    return float(machine._read([row(over)], sought(), places, 0.0, asked).surprise[number, 0])
+    return float(read_at([row(over)], sought(), places, 0.0, asked).surprise[number, 0])
 
 
 def test_a_skirt_reaches_a_height_as_the_highest_of_three_bins_does() -> None:
@@ -163,7 +167,7 @@ def test_a_shaft_line_is_compared_with_four_tenths_of_an_order_about_it(stray: f
 def test_lines_twenty_decibels_higher_are_ten_times_as_rare() -> None:
     """Half a line in a hundred places stands as high as the highest, a twentieth 20 dB above it."""
     none = np.zeros(1, dtype=np.int64)
-    at, above = (machine._share_above(none, 99, np.array([10.0]), np.array([there]))[0] for there in (10.0, 1000.0))
+    at, above = (share_above(none, 99, np.array([10.0]), np.array([there]))[0] for there in (10.0, 1000.0))
     assert at == pytest.approx(0.5 / 100)
     assert above == pytest.approx(0.05 / 100)
 
@@ -173,7 +177,7 @@ def test_where_fewer_than_thirty_places_are_free_own_lines_are_compared_with_too
     over, owned = np.full(140, 100.0), np.ones(140, dtype=bool)
     owned[60 : 60 + free], over[60 : 60 + free] = False, 1.0
     over[70] = 50.0
-    shares = machine._shares_around(owned, over, np.array([70]), 0)
+    shares = shares_around(owned, over, np.array([70]), 0)
     assert bool(shares[0] > 0.5) is with_own
 
 
@@ -181,7 +185,7 @@ def test_two_bins_either_side_are_the_machines_own_line() -> None:
     power = np.ones(4000)
     power[2000] = 100.0
     spectrum = ChannelSpectrum(channel="p1", power=power, bin_hz=STEP * INPUT_HZ)
-    heights = machine._heights(spectrum, INPUT_HZ, [OwnLines(what="mesh", orders=(10.0,), spread=(0.0,))], 15.0)
+    heights = heights_of(spectrum, INPUT_HZ, [OwnLines(what="mesh", orders=(10.0,), spread=(0.0,))], 15.0)
     assert list(np.flatnonzero(heights.owned)) == [1998, 1999, 2000, 2001, 2002]
 
 
@@ -189,7 +193,7 @@ def test_two_bins_either_side_are_the_machines_own_line() -> None:
 def test_three_bins_part_a_mesh_from_one_at_a_known_speed(bins: float, parted: bool) -> None:
     over = np.ones(8000)
     over[6000] = 1000.0
-    found = machine._at_known([row(over)], 30.0, 1 + bins * STEP / 30.0)
+    found = _at_known([row(over)], 30.0, 1 + bins * STEP / 30.0)
     assert (found.fainter_db > 0) is parted
 
 
@@ -198,47 +202,47 @@ def test_a_mesh_of_a_known_machine_counts_from_nine_decibels_over_the_floor(db: 
     """Noise stands as high once in 3,000 bins: exp(-8)."""
     over = np.ones(8000)
     over[6000] = 10 ** (db / 10)
-    assert (machine._at_known([row(over)], 30.0, 1.01).fainter_db > 0) is counts
+    assert (_at_known([row(over)], 30.0, 1.01).fainter_db > 0) is counts
 
 
 def test_two_tenths_of_a_per_cent_are_one_machine_whose_speed_varies() -> None:
     fine = [row(np.ones(100))]
-    assert 1.5e-3 < machine._same(fine, 1000.0) < 2.5e-3
+    assert 1.5e-3 < _same(fine, 1000.0) < 2.5e-3
     # A mesh of few parts is parted only where its lines are: eight bins.
-    assert machine._same(fine, 10.0) == pytest.approx(8 * STEP / 10)
+    assert _same(fine, 10.0) == pytest.approx(8 * STEP / 10)
 
 
 OFF, SPEED = 0.06, 1.002
 
 
-def modulated(times: int) -> machine._Heights:
+def modulated(times: int) -> LineHeights:
     over = np.ones(40_000)
     for order in 30.0 * np.arange(1, 7):
         over[round((order + times * OFF) / STEP)] = 300.0
     return row(over)
 
 
-def at_speed(surprise: float) -> machine._Read:
+def at_speed(surprise: float) -> ReadLines:
     known = np.where(sought().is_mesh, surprise, np.nan)[:, None]
-    return machine._Read(surprise=known, height=np.ones_like(known), own=np.ones_like(known))
+    return ReadLines(surprise=known, height=np.ones_like(known), own=np.ones_like(known))
 
 
 @pytest.mark.parametrize("times", [-6, -5, -4, -3, -2, -1, 1, 2, 3, 4, 5, 6])
 def test_up_to_four_multiples_of_one_spacing_are_a_modulation(times: int) -> None:
-    some = machine._is_modulation([modulated(times)], sought(), at_speed(3.5), 30.0, SPEED, 0.0)
+    some = _is_modulation([modulated(times)], sought(), at_speed(3.5), 30.0, SPEED, 0.0)
     assert some is (abs(times) <= 4)
 
 
 @pytest.mark.parametrize(("share", "as_well"), [(0.97, True), (0.8, False), (0.6, False)])
 def test_a_modulation_explains_as_well_what_it_explains_to_nine_tenths(share: float, as_well: bool) -> None:
     rows = [modulated(1)]
-    lines = machine._read(rows, sought(), sought().orders[:, None] + OFF, 0.0).surprise
+    lines = read_at(rows, sought(), sought().orders[:, None] + OFF, 0.0).surprise
     seen, other = sought().seen[:, None], sought().is_mesh[:, None] & (sought().orders[:, None] != 30.0)
-    its = float(np.where(other, machine._line_evidence(lines, seen), 0.0).sum())
+    its = float(np.where(other, line_evidence(lines, seen), 0.0).sum())
 
     def total(surprise: float) -> float:
-        return float(np.where(other, machine._line_evidence(at_speed(surprise).surprise, seen), 0.0).sum())
+        return float(np.where(other, line_evidence(at_speed(surprise).surprise, seen), 0.0).sum())
 
     level = brentq(lambda one: its - share * total(one), 2.0, 40.0)
     assert its / total(level) == pytest.approx(share, rel=0.01)
-    assert machine._is_modulation(rows, sought(), at_speed(level), 30.0, SPEED, 0.0) is as_well
+    assert _is_modulation(rows, sought(), at_speed(level), 30.0, SPEED, 0.0) is as_well

@@ -9,7 +9,9 @@ import pytest
 from tests.spectra.spectra_signals import enveloped, noise, ringing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.impact_rows import FEWEST_TURNS_CUT
-from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
+from vibe.spectra.envelope.places import localise
+from vibe.spectra.envelope.staying_order import refined_order
+from vibe.spectra.envelope.synchronous_average import Turn, fold
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)

@@ -9,10 +9,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.envelope import synchronous_average as average
+from vibe.spectra.envelope import places as placing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.impact_rows import Differences
-from vibe.spectra.envelope.synchronous_average import Turn, fold, localise
+from vibe.spectra.envelope.impact_start import DECAYS
+from vibe.spectra.envelope.places import _look, _placed, localise
+from vibe.spectra.envelope.staying_order import PIECES_PER_CYCLE, refined_order
+from vibe.spectra.envelope.synchronous_average import Turn, fold
+from vibe.spectra.envelope.turn_shapes import HUMP_PARTS, beyond_ringing, hump_of
 
 N = 72
 
@@ -39,11 +43,11 @@ def test_a_place_that_is_read_without_the_swell_counts_by_four_tenths_of_the_roo
 ) -> None:
     """And no turn supports less than one in a thousand million."""
     some = turn(np.ones(N))
-    monkeypatch.setattr(average, "_without_swell", lambda turn, meetings: None)
+    monkeypatch.setattr(placing, "_without_swell", lambda turn, meetings: None)
     monkeypatch.setattr(
-        average, "_look", lambda turn, meetings: SimpleNamespace(chance=even if turn is None else plain)
+        placing, "_look", lambda turn, meetings: SimpleNamespace(chance=even if turn is None else plain)
     )
-    monkeypatch.setattr(average, "_placed", lambda look, meetings, found, stands: found)
+    monkeypatch.setattr(placing, "_placed", lambda look, meetings, found, stands: found)
     assert localise(some) == pytest.approx(chance)
 
 
@@ -53,11 +57,11 @@ def test_a_second_look_must_be_four_times_as_sure(
 ) -> None:
     law: Any = None
     part = np.arange(N) > 10
-    monkeypatch.setattr(average, "_beyond_ringing", lambda turn, top, spread: part)
+    monkeypatch.setattr(placing, "beyond_ringing", lambda turn, top, spread: part)
     monkeypatch.setattr(
-        average, "_highest", lambda turn, meetings, spread, away, beyond: (law, 0.1 if beyond.all() else ringing)
+        placing, "_highest", lambda turn, meetings, spread, away, beyond: (law, 0.1 if beyond.all() else ringing)
     )
-    assert average._look(turn(np.ones(N)), 1).chance == pytest.approx(chance)
+    assert _look(turn(np.ones(N)), 1).chance == pytest.approx(chance)
 
 
 def rung(before: float = 0.0, long: int = 31) -> NDArray[np.bool_]:
@@ -65,7 +69,7 @@ def rung(before: float = 0.0, long: int = 31) -> NDArray[np.bool_]:
     level[20 : 20 + long] = 1.0
     level[20] = 2.0
     level[12:16] = 2.0 * before
-    return average._beyond_ringing(turn(level), 20, 4)
+    return beyond_ringing(turn(level), 20, 4)
 
 
 def test_an_impact_rings_on_over_a_quarter_of_a_turn_at_most() -> None:
@@ -84,7 +88,7 @@ def places(one: float, chance: float = 1e-6, peaks: int = 12) -> int:
     level[:: N // peaks] = 2.0 + 0.01 * np.arange(peaks)
     law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: one if height > 1 else 1.0)
     look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance, broad=np.zeros(N, dtype=bool))
-    return len(average._placed(look, 1, chance).peaks_deg)
+    return len(_placed(look, 1, chance).peaks_deg)
 
 
 def test_a_body_with_more_than_six_damaged_parts_is_worn_all_round() -> None:
@@ -106,13 +110,13 @@ def test_where_a_sound_turn_looks_so_more_often_than_not_nothing_is_sought(chanc
 
 def test_decays_are_tried_in_steps_of_two_from_the_shortest_that_a_band_can_show() -> None:
     """A band's own blur is about a third of its inverse width."""
-    steps = np.array(average.DECAYS)
+    steps = np.array(DECAYS)
     assert steps[0] == pytest.approx(1 / 3, rel=0.15)
     assert steps[1:] / steps[:-1] == pytest.approx(2.1, rel=0.07)
 
 
 def test_pieces_turn_so_little_that_three_per_mille_of_their_power_are_lost() -> None:
-    assert 1 - np.sinc(1 / average.PIECES_PER_CYCLE) ** 2 == pytest.approx(0.003, rel=0.15)
+    assert 1 - np.sinc(1 / PIECES_PER_CYCLE) ** 2 == pytest.approx(0.003, rel=0.15)
 
 
 def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone_needs() -> None:
@@ -131,23 +135,23 @@ def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone
 def test_of_a_place_that_is_hardly_one_nobody_asks_whether_its_impacts_are_alike(
     monkeypatch: pytest.MonkeyPatch, chance: float, said: bool
 ) -> None:
-    monkeypatch.setattr(average, "differences", lambda *_, **__: Differences(scatter=0.3))
+    monkeypatch.setattr(placing, "differences", lambda *_, **__: Differences(scatter=0.3))
     level = np.zeros(N)
     level[7] = 2.0
     law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: 1.0)
     look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance, broad=np.zeros(N, dtype=bool))
-    assert (average._placed(look, 1, chance).scatter is not None) is said
+    assert (_placed(look, 1, chance).scatter is not None) is said
 
 
 def test_a_part_is_met_once_a_turn_unless_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[int] = []
-    whole = average._look
+    whole = _look
 
     def look(turn: Turn, meetings: int) -> Any:
         asked.append(meetings)
         return whole(turn, meetings)
 
-    monkeypatch.setattr(average, "_look", look)
+    monkeypatch.setattr(placing, "_look", look)
     localise(turn(np.random.default_rng(1).standard_normal(N)))
     assert asked == [1, 1]
 
@@ -161,7 +165,7 @@ def test_an_order_is_refined_by_its_first_four_lines(line: int, counts: bool) ->
         channel="a", power=power[None].astype(np.float32), per_turn=100.0, centre_hz=np.array([3000.0]),
         width_hz=1000.0, band_rms=np.ones(1),
     )  # fmt: skip
-    found = average.refined_order([band], [(0, 0)], 1.0, bins=1.0)
+    found = refined_order([band], [(0, 0)], 1.0, bins=1.0)
     assert bool(abs(found - 1.0 - 0.5 / 200.0) < 0.1 / 200.0) is counts
 
 
@@ -193,17 +197,17 @@ def test_what_knocks_with_play_hides_no_sharp_place(seed: int) -> None:
 
 
 def test_a_hump_is_none_of_few_parts_and_its_top_is_no_place() -> None:
-    assert not average._hump(with_a_hump(12.0, parts=0), 45, 4).any()
-    assert not average._hump(with_a_hump(12.0, parts=9), 45, 4).any()
-    hump = average._hump(with_a_hump(12.0), 45, 4)
+    assert not hump_of(with_a_hump(12.0, parts=0), 45, 4).any()
+    assert not hump_of(with_a_hump(12.0, parts=9), 45, 4).any()
+    hump = hump_of(with_a_hump(12.0), 45, 4)
     assert hump[5:14].all()
-    assert hump.sum() * 36 >= average.HUMP_PARTS * N
+    assert hump.sum() * 36 >= HUMP_PARTS * N
     assert not hump[25:60].any()
     # Two that are as wide as one another may be two knocks: neither shows the other's place.
-    assert not average._hump(with_a_hump(12.0, spike=0.0), 9, 4).any()
+    assert not hump_of(with_a_hump(12.0, spike=0.0), 9, 4).any()
     both = with_a_hump(12.0, spike=0.0)
     both.level[:] += np.roll(both.level - 1, N // 2)
-    assert not average._hump(both, 9, 4).any()
+    assert not hump_of(both, 9, 4).any()
 
 
 @pytest.mark.parametrize("meetings", [1, 2])
@@ -214,7 +218,7 @@ def test_irregular_parts_are_no_surer_a_place_for_the_third_look(
     rows = [np.repeat(rng.exponential(1.0, 36), 2) + rng.normal(0.0, 0.02, N) for _ in range(60)]
     turns = [Turn(level=1 + 0.3 * row, sigma=np.full(N, 0.006), turns=400.0, parts=36) for row in rows]
     looked = [localise(one, meetings=meetings).false_alarm_probability for one in turns]
-    monkeypatch.setattr(average, "_hump", lambda turn, top, spread: np.zeros(N, dtype=bool))
+    monkeypatch.setattr(placing, "hump_of", lambda turn, top, spread: np.zeros(N, dtype=bool))
     before = [localise(one, meetings=meetings).false_alarm_probability for one in turns]
     for limit in (0.1, 0.01, 1e-3):
         assert sum(one <= limit for one in looked) <= sum(one <= limit for one in before) + 1

@@ -62,11 +62,11 @@ def moved_in_a_copy(file: str, name: str, new: str, look: Callable[[], object]) 
 
 @pytest.mark.slow
 def test_a_change_reaches_what_was_made_of_the_number_and_who_took_it_over() -> None:
-    from vibe.spectra.identity import similar_machine
+    from vibe.spectra.identity import line_heights
     from vibe.spectra.presence import axes
 
     def look() -> object:
-        return [vars(module)["ANTI_ALIAS"] for module in (axes, similar_machine)]
+        return [vars(module)["ANTI_ALIAS"] for module in (axes, line_heights)]
 
     assert moved_in_a_copy("vibe/spectra/presence/axes.py", "ANTI_ALIAS", "1", look) == [1 / 2.56] * 2
     assert look() == [2 / 2.56] * 2

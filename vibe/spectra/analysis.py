@@ -17,8 +17,10 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, in_pieces
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
+from vibe.spectra.envelope.places import localise
 from vibe.spectra.envelope.quiet_bands import quiet_looks
-from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
+from vibe.spectra.envelope.staying_order import refined_order
+from vibe.spectra.envelope.synchronous_average import Turn, fold
 from vibe.spectra.evidence.comb import CombRequest, CombScorer
 from vibe.spectra.evidence.comb_evidence import Weighed, own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace

@@ -85,7 +85,7 @@ class AskedSpectrum:
 def warm() -> None:
     """Load what the first picture would wait for: some libraries, a second or less."""
     from vibe.history.store import capture_file  # noqa: F401
-    from vibe.spectra.envelope import synchronous_average  # noqa: F401
+    from vibe.spectra.envelope import places  # noqa: F401
     from vibe.spectra.plots import on_demand
     from vibe.spectra.speed import speed_search, tachometer  # noqa: F401
 
@@ -536,7 +536,8 @@ def _turn(
     etag: str,
 ) -> EvidenceRows:
     from vibe.diagnosis.rules.local_damage import PLACE_SHARE
-    from vibe.spectra.envelope.synchronous_average import fold, localise
+    from vibe.spectra.envelope.places import localise
+    from vibe.spectra.envelope.synchronous_average import fold
     from vibe.spectra.plots import on_demand
 
     assert tone.fold is not None
