@@ -59,6 +59,9 @@ SURELY_OUTSIDE = 0.05
 usual doubt."""
 LINES_TAKEN = 12
 """Lines of an outside machine's comb that hide a part's: as many as are read of one that slips."""
+WITHOUT_RINGING = 0.3
+"""Share left to a part whose impacts have two edges and do not ring (common practice: of 200 blows through casings none
+passed for such a pulse; but only what was thought of was tried)."""
 NOT_DETECTED = 0.4
 """Share left to a part of a drive that was not detected itself (common practice): less than even odds."""
 OUTSIDE_RATE = 0.05
@@ -129,6 +132,17 @@ def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
         else finding
         for finding in findings
     ]
+
+
+def doubted_without_ringing(finding: Finding) -> Finding:
+    """A finding on what comes with the input's turn and does not ring as a blow does."""
+    if not finding.component.startswith(OWN_PARTS):
+        return finding
+    more = (
+        " After these impacts nothing rings, as it does after a blow: something may rub once a turn (brake, guard, "
+        "seal), or a speed sensor's pulses leak into the cable. Look for both first."
+    )
+    return _less_sure(finding, WITHOUT_RINGING, "something that rubs, or electrical pulses, once a turn", more)
 
 
 def _doubted(case: Case, finding: Finding) -> Finding:
