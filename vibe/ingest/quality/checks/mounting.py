@@ -24,8 +24,8 @@ of them (derived)."""
 
 _COMES_BACK = 2.0
 """Power far above a resonance over that an octave above it, from which a casing rings there and no mount isolates: a
-mount lets the less through the higher, and a recorder's noise is even (derived). It holds back 7 dB more at 3.6 times its
-resonance than at 2.5 times: behind one, only a mode of the casing 10 dB above the next ones would come back so."""
+mount lets the less through the higher, and a recorder's noise is even (derived). It holds back 7 dB more at 3.6 times
+its resonance than at 2.5 times: behind one, only a mode of the casing 10 dB above the next ones would come back so."""
 _HALF_OCTAVE = 2.0**0.5
 _FEWEST_BLOCKS = 8
 """Blocks whose median is what a band holds: noise moves it by a tenth of the factor above (derived)."""
