@@ -62,7 +62,7 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
     step_hz, usual = _usual(signal, _SEGMENT_S)
     blocks = usual[: usual.size // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
     power = np.median(blocks, axis=1)
-    hz = (np.arange(power.size) + 0.5) * _BLOCK * step_hz
+    hz: Floats = np.asarray((np.arange(power.size) + 0.5) * _BLOCK * step_hz, dtype=np.float64)
     top_hz = signal.rate_hz / LIMIT.nyquist_factor
     use = (hz >= 0.8 * low) & (hz <= top_hz)
     hz, power = hz[use], power[use]
