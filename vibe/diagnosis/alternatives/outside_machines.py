@@ -110,6 +110,11 @@ TO_DISTINGUISH = (
     "or at a second point, nearer to one of the two, and compare the size of the impacts."
 )
 """What tells two machines of one kind on one frame."""
+WHAT_IT_TURNS = (
+    "What this drive turns (chain, screw, mixer) makes the same where it strikes {times} times a turn: measure once "
+    "more while it is uncoupled or runs empty."
+)
+"""The same of strikes of what a slow shaft turns."""
 TO_DISTINGUISH_SHAFTS = (
     " A machine of the same kind runs next to it ({rpm} r/min): these lines may be those of its shaft. Repeat the "
     "measurement while that one stands, or with a pulse sensor on this drive for so long that the two speeds are "
@@ -239,7 +244,14 @@ def _doubted_shaft(case: Case, finding: Finding) -> Finding:
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
     """A part that slips, at an order where an outside machine might strike as well."""
     striker = _striker(case, finding, tone, comb)
-    return finding if striker is None else _less_sure(finding, striker.own_share, striker.name)
+    if striker is None:
+        return finding
+    if striker.per_turn is None or striker.own_share >= SURELY_OWN:
+        return _less_sure(finding, striker.own_share, striker.name)
+    # It costs little to uncouple that one, and much to open this one.
+    more = f" {WHAT_IT_TURNS.format(times=striker.per_turn[0])}"
+    update = {"other_machine": striker.name, "other_machine_is_driven": True}
+    return _less_sure(finding, striker.own_share, striker.name, more).model_copy(update=update)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -424,7 +436,8 @@ def _how_to_distinguish(tone: Tone, off: float | None, rpm: str) -> str:
 
 def _of_either(finding: Finding, share: float, name: str, more: str) -> Finding:
     """The finding, this drive's with probability ``share`` and else that of the machine ``name``."""
-    return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
+    update = {"other_machine": name, "other_machine_is_driven": False}
+    return _less_sure(finding, share, name, more).model_copy(update=update)
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
