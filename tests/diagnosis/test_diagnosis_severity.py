@@ -225,6 +225,22 @@ def test_impacts_in_step_with_a_faint_outside_comb_are_its_own(case: MakeCase) -
         assert len(explained_impacts(made, [])) == 1 - findings
 
 
+def test_a_clear_outside_comb_explains_only_impacts_in_step_with_it(case: MakeCase) -> None:
+    """Or those whose rate is not known. What keeps another rate is as open as without it, what keeps none as weak."""
+    clear = OutsideComb(
+        order=19 / 17, evidence=comb("outside 1.118", 19 / 17, 1e-9, 9.0), spread=1e-4, per_turn=(19, 1 / 17),
+        ambiguous=True,
+    )  # fmt: skip
+    # Of nineteen unlike teeth one or two may be the strongest.
+    for order, findings in ((19 / 17, 0), (38 / 17, 0), (19 / 34, 0), (1 / 17, 0), (2 / 17, 0), (0.72, 1)):
+        step = rhythm(order=order, order_error=5e-5, in_step=0.98)
+        assert len(diagnose(case(outside_combs=(clear,), **impulsive(30.0), **step))) == findings
+    for unknown in ({"would_show": False}, {"would_show": False, "too_many": True}):
+        assert diagnose(case(outside_combs=(clear,), **impulsive(30.0), **rhythm(**unknown))) == []
+    (sign,) = diagnose(case(outside_combs=(clear,), **impulsive(30.0), **rhythm()))
+    assert sign.probability == pytest.approx(0.01 / 0.11)
+
+
 def test_a_few_single_shocks_accuse_nobody(case: MakeCase) -> None:
     assert diagnose(case(**impulsive(3.1))) == []
     (remark,) = single_shocks(case(**impulsive(3.1)))

@@ -399,6 +399,11 @@ def test_what_strikes_a_whole_number_of_times_per_output_turn_is_a_driven_machin
     struck = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,))))
     assert struck.damage_probability < 0.5 < 0.85 < alone
     assert any("20 times per turn of a shaft that this drive turns" in name for name in struck.cannot_be_told_from)
+    # Whoever can uncouple it is asked to do so before this drive is opened.
+    assert "20 times per turn" in (struck.other_machine or "")
+    assert struck.other_machine_is_driven
+    assert "strikes 20 times a turn: measure once more while it is uncoupled" in struck.why
+    assert lone(diagnose(case(combs={CAGE: seen}))).other_machine is None
     apart, turn = driven_cage(tones, 0.005, error=5e-4)
     off = lone(diagnose(case(combs={CAGE: apart}, slow_turns=(turn,)))).damage_probability
     assert off == pytest.approx(alone, abs=0.01)

@@ -11,7 +11,7 @@ import pytest
 from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.health import Finding
 from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
-from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ
+from vibe.diagnosis.alternatives.outside_machines import PASSES_HZ, SURELY_OWN
 from vibe.diagnosis.alternatives.shaft_knocks import EVERY_NUMBER, TEETH_RATE
 from vibe.diagnosis.diagnose import diagnose
 
@@ -135,14 +135,19 @@ def test_a_row_of_unlike_teeth_that_is_there_may_have_any_number(case: MakeCase)
     assert odds((1 / 29, 40)) == pytest.approx(odds((1 / 17, 0)), rel=0.02)
 
 
-def test_only_what_looks_like_teeth_is_said_to_be_the_driven_machines(case: MakeCase) -> None:
-    """Of a part's even row in a low band that machine is named, and the drive is not left to it."""
-    for measured, theirs in (({"uneven": 0.0}, False), ({}, False), ({"uneven": 0.7}, True)):
+def test_what_just_so_many_teeth_make_too_is_left_to_whoever_can_uncouple_them(case: MakeCase) -> None:
+    """In a low band, however like a part's the row is; only a row that is surely the part's is the drive's alone."""
+    for measured in ({"uneven": 0.0}, {}, {"uneven": 0.7}):
         one = lobe(case, scatter=0.4, band_hz=500.0, **measured)
         assert TEETH in one.cannot_be_told_from
-        assert (one.other_machine == TEETH) is theirs
-        assert one.other_machine_is_driven is theirs
+        assert one.other_machine == TEETH
+        assert one.other_machine_is_driven
         assert not one.may_be_a_twins
+    sure = lobe(case, scatter=0.1, uneven=0.0, band_hz=6000.0)
+    assert sure.probability > SURELY_OWN
+    assert sure.other_machine is None
+    # What is fitted on the input and knocks is looked at, not uncoupled.
+    assert found(case, PIN, 1.0, 0.1).other_machine is None
 
 
 def test_the_more_the_strikes_differ_from_stand_to_stand_the_less_sure(case: MakeCase) -> None:

@@ -118,6 +118,16 @@ def test_and_stands_35_decibels_over_what_arrives_an_octave_higher(by_db: float,
     assert rings(600.0, 3.5, by_db=by_db) is found
 
 
+@pytest.mark.parametrize(
+    ("from_hz", "by_db", "found"), [(1_900.0, 4.5, False), (1_900.0, 1.5, True), (1_300.0, 4.5, True)]
+)
+def test_a_casing_that_rings_again_higher_up_is_no_mount(from_hz: float, by_db: float, found: bool) -> None:
+    """Twice the power beyond three times the resonance, half an octave wide: a mount lets the less through up there."""
+    row = higher(noise(round(3.5 * 9_000.0)), 585.0, 615.0, 60.0, 9_000.0)
+    row = higher(row, from_hz, 1.45 * from_hz, by_db, 9_000.0)
+    assert bool(loose_mount(prepare(channel(row, rate_hz=9_000.0)))[0]) is found
+
+
 def combed(*of_each: float, period_hz: float, seconds: float = 16.0, rate_hz: float = 5_000.0) -> bool:
     """Whether equal lines that come again every ``period_hz``, from 500 to 620 Hz over a low floor, are a loose
     mount."""

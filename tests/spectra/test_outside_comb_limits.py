@@ -342,6 +342,25 @@ def test_lines_between_are_held_against_the_first_three_of_the_faster_order() ->
     assert below_db(power, STEP, 100 * STEP, 2, NOBODYS) == pytest.approx(20.0 - 10.0)
 
 
+def every_fourth(between_db: float, *, of_a_part: bool) -> int:
+    """Bins of the fundamental, of a hundred to a line, where all but each fourth line are ``between_db`` weaker."""
+    power = row(range(100, SIZE, 100), 500.0 * 10 ** (-between_db / 10))
+    power[400::400] = 500.0
+    none: Any = lambda fast, slow: NOBODYS  # noqa: E731
+    found = outside.fundamental(
+        power, STEP, 100 * STEP, NOBODYS, 0.05, lambda *_: 8.0, none, (1.0,),
+        lambda order: of_a_part and abs(order / STEP - 400) < 4,
+    )  # fmt: skip
+    return round(found / STEP)
+
+
+def test_a_part_keeps_its_order_where_only_every_fourth_line_of_a_slower_comb_is_strong() -> None:
+    """Strikes that are alike make lines that fall evenly: by eight decibels at most are those between weaker."""
+    assert every_fourth(9.0, of_a_part=True) == 400
+    assert every_fourth(7.0, of_a_part=True) == 100
+    assert every_fourth(9.0, of_a_part=False) == 100
+
+
 def test_forty_lines_of_a_comb_are_counted() -> None:
     assert standing(row(range(50, SIZE, 50)), STEP, 50 * STEP, NOBODYS) == (40, 40)
 

@@ -250,6 +250,28 @@ def test_lines_are_followed_in_segments_of_sixteen_turns(turns: float, seen: boo
     assert bool(gap(160.5 if turns < 10 else 159.0, turns) > 0.0) is seen
 
 
+def tones(lasts_s: float, *, shock: bool = False, orders: tuple[float, ...] = (2.0, 5.0)) -> float:
+    """The same of tones at places of the shaft's lines, each of which stands once for so long, five seconds apart."""
+    rate, duration = 2000.0, 20.0
+    time_s = np.arange(int(rate * duration)) / rate
+    row = 0.01 * np.random.default_rng(2).standard_normal(time_s.size)
+    for number, order in enumerate(orders):
+        sounds = np.abs(time_s - 5.0 - 5.0 * number) < lasts_s / 2
+        row += np.where(sounds, np.cos(2 * np.pi * 20.0 * order * time_s), 0.0)
+    if shock:
+        row[20_000:20_400] += 20.0 * np.random.default_rng(3).standard_normal(400)
+    return gap_s([(row.astype(np.float32), rate)], AngleLaw.steady(20.0, duration), [])
+
+
+def test_tones_that_come_and_go_are_no_drive_that_turns_all_the_time() -> None:
+    assert tones(3.0) > 1.0
+    # Where one stands for most of the time, something turns.
+    assert tones(12.0, orders=(2.0, 2.0, 5.0)) < 1.0
+    # One is anybody's, and a shock is in all of them and between them as well.
+    assert tones(3.0, orders=(2.0,)) == 0.0
+    assert tones(0.0, shock=True) == 0.0
+
+
 def meshes(*orders: float) -> Axis:
     """An axis on which a shaft stands, and lines at ``orders``."""
     row = np.zeros(40_000)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import exp, fsum, pi, prod, sqrt
+from math import exp, fsum, pi, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
 from vibe.core.health import Finding
@@ -147,8 +147,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         "cannot_be_told_from": [*finding.cannot_be_told_from, knock.name],
         "why": finding.why + more,
     }
-    if knock.driven and finding.other_machine is None and _looks_like(knock, comb.localisation):
-        # It costs little to uncouple that one, and much to open this one.
+    if knock.driven and finding.other_machine is None:
+        # Just so many strikes look like the part's; it costs little to uncouple that one, and much to open this one.
         update |= {"other_machine": knock.name, "other_machine_is_driven": True}
     return finding.weakened(share).model_copy(update=update)
 
@@ -184,12 +184,6 @@ def _share_in_row(case: Case, tone: Tone, comb: CombEvidence, row: int) -> float
     part = case.priors.get(tone.family, KNOCK_RATE) * SEVERAL_PLACES * by_chance
     knock = TEETH_RATE / (row * EVERY_NUMBER) * share_passed(comb)
     return part / (part + knock)
-
-
-def _looks_like(knock: _Knock, found: Localisation | None) -> bool:
-    """Whether the impacts themselves, however usual the one and the other are, speak for what knocks."""
-    pairs = [] if found is None else list(_alike(found, loose=not knock.driven))
-    return prod(own for own, _ in pairs) < prod(other for _, other in pairs)
 
 
 def _what_knocks(knock: _Knock, found: Localisation | None) -> str:

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 
 from vibe.core.evidence import ImpactRhythm
 from vibe.core.health import EvidenceItem, Finding
-from vibe.core.outside_combs import MOST_PER_TURN
+from vibe.core.outside_combs import MOST_PER_TURN, OutsideComb
 from vibe.diagnosis.case import Case, order_text, tones_at
 
 EVEN_ODDS = 0.5
@@ -129,12 +129,31 @@ def _impulsive(case: Case) -> list[str]:
 
 def _open(case: Case, findings: Sequence[Finding]) -> list[str]:
     """Points whose sensors are not in doubt, with strong impacts that no finding and no clear outside comb explains."""
-    clear = case.settings.comb.clear_hit_over_floor_db
-    outside = any(comb.evidence.hit_over_floor_db >= clear for comb in case.outside_combs)
-    if outside or any(finding.false_alarm_probability is not None for finding in findings):
+    if any(finding.false_alarm_probability is not None for finding in findings):
         return []
     doubted = {item.channel for finding in findings if finding.component == "sensor" for item in finding.evidence}
-    return [point for point in lasting_points(case) if point not in doubted]
+    return [point for point in lasting_points(case) if point not in doubted and not _a_clear_combs(case, point)]
+
+
+def _a_clear_combs(case: Case, point: str) -> bool:
+    """Whether the impacts are those of a clear outside comb, as far as the instants tell at which they come: in step
+    with it, or at a rate that is not known."""
+    least = case.settings.comb.clear_hit_over_floor_db
+    clear = [comb for comb in case.outside_combs if comb.evidence.hit_over_floor_db >= least]
+    rhythm = case.rhythms.get(point)
+    if not clear or rhythm is None or rhythm.order is None or rhythm.order_error is None:
+        return bool(clear) and not _at_random(case, point)
+    return any(_in_step(rhythm.order, rhythm.order_error, comb) for comb in clear)
+
+
+def _in_step(order: float, error: float, comb: OutsideComb) -> bool:
+    """Whether what comes at ``order`` keeps every k-th beat of a comb, or k of them; or its teeth, being unlike, every
+    turn that they make, or k times in it."""
+    times = [*range(1, MOST_TIMES + 1), *(1 / k for k in range(2, MOST_TIMES + 1))]
+    beats = [k * comb.order for k in times]
+    if comb.per_turn is not None:
+        beats += [k * comb.per_turn[1] for k in range(1, MOST_TIMES + 1)]
+    return any(abs(order - beat) <= ERRORS * error + comb.spread * order for beat in beats)
 
 
 def _at_random(case: Case, point: str) -> bool:
@@ -156,9 +175,8 @@ def _another_machines(case: Case, point: str) -> str:
         return ""
     order, error = rhythm.order, ERRORS * rhythm.order_error
     for comb in case.outside_combs:
-        for times in [*range(1, MOST_TIMES + 1), *(1 / k for k in range(2, MOST_TIMES + 1))]:
-            if not comb.ambiguous and abs(order - times * comb.order) <= error + comb.spread * order:
-                return f"in step with the outside source at {order_text(comb.order)} orders"
+        if not comb.ambiguous and _in_step(order, rhythm.order_error, comb):
+            return f"in step with the outside source at {order_text(comb.order)} orders"
     if case.speed is None or case.speed.doubtful or case.speed.uncertainty_hz is None:
         return ""
     error += ERRORS * order * case.speed.uncertainty_hz / case.speed.input_hz

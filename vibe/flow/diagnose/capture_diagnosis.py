@@ -14,7 +14,13 @@ from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
 from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_turns
-from vibe.flow.diagnose.recognition import contradiction, leaks_behind, recognised
+from vibe.flow.diagnose.recognition import (
+    contradiction,
+    doubted_pulses,
+    leak_is_sure,
+    leaks_behind,
+    recognised,
+)
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.settled_speed import at_own_speed
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
@@ -185,7 +191,8 @@ def diagnose_samples(
     combs = dict(case.combs)
     found = diagnosed(case)
     findings = found.findings
-    if reading is not None and not moves and (leaks := leaks_behind(findings, combs, reading)):
+    leaks = {} if reading is None or moves else leaks_behind(findings, combs, reading)
+    if reading is not None and leaks and leak_is_sure(capture, leaks, reading):
         leaks |= leaking or {}
         return diagnose_samples(capture, drive, table, settings, others, tell, earlier, traced, leaks)
     alike: tuple[SimilarMachine, ...] | None = None
@@ -196,6 +203,8 @@ def diagnose_samples(
         if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):
             found = diagnosed(replace(case, alike=alike, combs=combs))
             findings = found.findings
+    if reading is not None and leaks:
+        findings = doubted_pulses(findings, combs, reading, leaks)
     outside = None
     if reading is not None and analysis_request is not None:
         outside = outside_of(reading, findings, found.outside_combs, table, analysis_request)

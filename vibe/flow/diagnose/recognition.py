@@ -66,8 +66,8 @@ def leaks_behind(
     folded: dict[tuple[int, float, int], Folding] = {}
     names = {name for finding in findings for name in (finding.tone, *finding.seen_in) if name is not None}
     for comb in (combs[name] for name in sorted(names & set(combs))):
-        times = round(comb.order)
-        if times < 1 or abs(comb.order - times) * reading.law.total_turns > 1:
+        times = _times_per_turn(comb, reading)
+        if times < 1:
             continue
         for channel in {*comb.channels, *comb.surest_channels} - set(leaking):
             samples, rate_hz = reading.samples[channel]
@@ -77,3 +77,35 @@ def leaks_behind(
             if is_pulse(samples, rate_hz, reading.law, times, folded[alike]):
                 leaking[channel] = leak(times_per_turn=times)
     return leaking
+
+
+def leak_is_sure(capture: Capture, leaks: Mapping[str, Reason], reading: SignalAnalysis) -> bool:
+    """Whether channels with ``leaks`` are left out: where a speed sensor was recorded, whose cable lies there, or where
+    others are left to judge by. Else it may as well be what rubs once a turn, as a brake does, and rings as little."""
+    return capture.tachometer is not None or bool(set(reading.samples) - set(leaks))
+
+
+def doubted_pulses(
+    findings: Sequence[Finding],
+    combs: Mapping[str, CombEvidence],
+    reading: SignalAnalysis,
+    leaks: Mapping[str, Reason],
+) -> list[Finding]:
+    """The findings; those on parts that come a whole number of times per turn of the input, in channels in which that
+    has two edges and does not ring, are less sure."""
+    from vibe.diagnosis.alternatives.outside_machines import doubted_without_ringing
+
+    def doubted(finding: Finding) -> bool:
+        names = (finding.tone, *finding.seen_in)
+        found = [combs[name] for name in names if name is not None and name in combs]
+        return any(
+            _times_per_turn(comb, reading) and set(leaks) & {*comb.channels, *comb.surest_channels} for comb in found
+        )
+
+    return [doubted_without_ringing(finding) if doubted(finding) else finding for finding in findings]
+
+
+def _times_per_turn(comb: CombEvidence, reading: SignalAnalysis) -> int:
+    """How often per turn of the input a comb comes; 0 where that is no whole number, all turns taken together."""
+    times = round(comb.order)
+    return times if abs(comb.order - times) * reading.law.total_turns <= 1 else 0

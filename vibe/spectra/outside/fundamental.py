@@ -71,14 +71,17 @@ def fundamental(
         if free >= 3 and stand >= 0.5 * free and level >= level_db(power, step, order, mask) - drop_db(order, rotor):
             return rotor
     # Faster: most lines between are missing, or so weak that they would not make a part's order another machine's.
-    for times in (7, 5, 3, 2):
+    for times in (7, 5, 4, 3, 2):
+        parts = of_a_part(times * order)
+        if times == 4 and not parts:
+            continue  # Twice and twice again.
         stand, free, level = lines_between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
         # Impacts that vary in time have few lines: only where the faster's own go on are those between them missing.
         fast, room = standing_up_to(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
         drop = drop_db(times * order, order)
-        missing |= drop < DROP_DB and below_db(power, step, order, times, mask) > drop
+        missing |= (drop < DROP_DB or parts) and below_db(power, step, order, times, mask) > drop
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers, of_a_part)
     halved = order / 2

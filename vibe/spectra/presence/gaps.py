@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,9 @@ SEGMENT_TURNS = 16.0
 """Turns of a segment in which usual lines are followed: a Hann window shows lines an eighth of an order apart."""
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: speed variation and beating take half of it."""
+FEWEST_AT_TIMES = 2
+"""Lines that stand in the mean and not for half the time which show that something comes and goes (our choice: one is
+anybody's)."""
 LONGEST_GAP_S = 1.0
 """Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 
@@ -21,12 +24,16 @@ LONGEST_GAP_S = 1.0
 def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
     """Longest time [s] in which none of the drive's usual lines reaches a quarter of its usual amplitude.
 
+    Where none stands for half the time, those that stand in the mean are followed: of tones that come and go they are
+    as strong as a drive's, which turns all the time or does not run.
+
     ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes.
     """
     orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
     top_hz = 1.1 * orders[-1] * law.mean_hz
     laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)
-    ratios = []
+    usual: list[NDArray[np.floating]] = []
+    at_times: list[NDArray[np.floating]] = []
     for item in laid:
         n = int(SEGMENT_TURNS * item.samples.size / law.total_turns)
         starts = np.arange(0, item.samples.size - n + 1, max(1, n // 2))
@@ -40,10 +47,9 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
         lines = power[:, middles + np.arange(-1, 2)].max(axis=2)
         around = power[:, middles + np.concatenate([np.arange(-8, -2), np.arange(3, 9)])]
         floors = np.median(around, axis=2) / np.log(2.0)
-        usual = np.median(lines, axis=0)
-        stands = usual > 16 * np.median(floors, axis=0)
-        lines, floors, usual = lines[:, stands], floors[:, stands], usual[stands]
-        ratios += list(np.where(lines > 6 * floors, lines / usual, 0.0).T)
+        usual += _followed(lines, floors, np.median)
+        at_times += _followed(lines, floors, np.mean)
+    ratios = usual or (at_times if len(at_times) >= FEWEST_AT_TIMES else [])
     if not ratios:
         return 0.0
     missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)
@@ -52,3 +58,13 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
         run = run + 1 if one else 0
         longest = max(longest, run)
     return longest * SEGMENT_TURNS / 2 / law.mean_hz
+
+
+def _followed(
+    lines: NDArray[np.floating], floors: NDArray[np.floating], middle: Callable[..., NDArray[np.floating]]
+) -> list[NDArray[np.floating]]:
+    """Power (segments,) of each of ``lines`` (segments, lines) that stands out of ``floors`` in its ``middle`` of all
+    segments, over that; 0 where it does not stand."""
+    over = middle(lines, axis=0)
+    stands = over > 16 * middle(floors, axis=0)
+    return list(np.where(lines > 6 * floors, lines / np.maximum(over, 1e-300), 0.0)[:, stands].T)
