@@ -347,7 +347,7 @@ def every_fourth(between_db: float, *, of_a_part: bool) -> int:
     power = row(range(100, SIZE, 100), 500.0 * 10 ** (-between_db / 10))
     power[400::400] = 500.0
     none: Any = lambda fast, slow: NOBODYS  # noqa: E731
-    found = outside.fundamental(
+    found = fundamental(
         power, STEP, 100 * STEP, NOBODYS, 0.05, lambda *_: 8.0, none, (1.0,),
         lambda order: of_a_part and abs(order / STEP - 400) < 4,
     )  # fmt: skip
