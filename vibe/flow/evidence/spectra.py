@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from vibe.spectra.basic.angle_law import AngleLaw
     from vibe.spectra.plots.on_demand import Row, Window
 
-VELOCITY_FROM_HZ, VELOCITY_TO_HZ = 2.0, 1000.0
-"""Below, integration shows the sensor's drift; above, acceleration shows it better."""
 ENVELOPE_TO_ORDER = 40.0
 """Where an envelope spectrum ends unless asked otherwise."""
 _UNITS = {"acceleration": "m/s²", "velocity": "mm/s", "envelope": "% of the mean"}
@@ -130,6 +128,7 @@ def _made_lines(
 ) -> tuple[Row, float, list[str]]:
     from vibe.spectra.basic.angle_law import AngleLaw
     from vibe.spectra.plots import on_demand
+    from vibe.spectra.plots.archived_spectra import VELOCITY_FROM_HZ
 
     rate = channel.sample_rate_hz
     samples = channel.samples[part[0] : part[1]]
@@ -205,6 +204,8 @@ def title_of(kind: Kind, band: Pair) -> str:
 
 def default_stop(kind: Kind, axis: Axis, lines: Sequence[tuple[StoredCapture, Row, float]]) -> float:
     """Where a spectrum ends unless asked otherwise, in the unit of its axis."""
+    from vibe.spectra.plots.archived_spectra import VELOCITY_TO_HZ
+
     end = max(row.size * step for _, row, step in lines)
     speed_hz = next((c.speed_hz for c, _, _ in lines if c.speed_hz), None)
     if kind == "acceleration":

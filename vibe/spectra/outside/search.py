@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.outside_combs import EXACTLY, LINE_BINS, MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import EXACTLY, LINE_BINS, MOST_PER_TURN, MOST_TESTED, OutsideComb
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer
@@ -40,7 +40,7 @@ from vibe.spectra.outside.comb_lines import (
     standing_up_to,
     stands_halfway,
 )
-from vibe.spectra.outside.fundamental import FAR, HIGHEST_ORDER, LOWEST_ORDER, MOST_TESTED, NEAR_ROTOR, fundamental
+from vibe.spectra.outside.fundamental import FAR, HIGHEST_ORDER, LOWEST_ORDER, NEAR_ROTOR, fundamental
 from vibe.spectra.outside.owned_bins import own_bins, side_bins
 from vibe.spectra.outside.owners import carriers_of, of_own_law, owner_of, race_with_sides, reading_of
 from vibe.spectra.outside.slow_turns import LEAST_ROOM_BINS, SLOW_TURN_TOLERANCE, lines_per_turn, whole_per_turn
