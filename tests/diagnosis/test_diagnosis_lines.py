@@ -91,6 +91,17 @@ def test_twice_running_speed_that_rivals_running_speed_is_misalignment(
         assert (("input.shaft", "misalignment") in stated(diagnose(case(**with_level(lines, total))))) == called
 
 
+def test_misalignment_makes_three_tenths_of_the_velocity_in_two_lines(
+    case: MakeCase, least: float, settings: Settings
+) -> None:
+    """Whatever share an electrical line must have."""
+    share = settings.diagnosis.lines.misalignment_share_from
+    assert share == pytest.approx(0.3)
+    lines, both = (line("1x", 1.5 * least), line("2x", 2 * least)), 2.5 * least
+    for total, called in ((both / (1.02 * share) ** 0.5, True), (both / (0.98 * share) ** 0.5, False)):
+        assert (("input.shaft", "misalignment") in stated(diagnose(case(**with_level(lines, total))))) == called
+
+
 def test_twice_running_speed_as_strong_as_the_first_is_not_called_unbalance(case: MakeCase, least: float) -> None:
     findings = diagnose(case(**with_level((line("1x", 2 * least), line("2x", 2 * least)), 2.9 * least)))
     assert stated(findings) == [("input.shaft", "misalignment")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from markdown_it import MarkdownIt
@@ -38,23 +39,25 @@ class Block:
                 yield words
 
 
+@cache
 def documents() -> dict[str, str]:
     """README.md and all topics of the guide, by name."""
     texts = {path.stem: path.read_text(encoding="utf-8") for path in sorted(GUIDE.glob("*.md"))}
     return {"README": (ROOT / "README.md").read_text(encoding="utf-8"), **texts}
 
 
-def blocks(document: str) -> list[Block]:
+@cache
+def blocks(document: str) -> tuple[Block, ...]:
     """The fenced blocks of a document, in their order."""
     tokens = MarkdownIt("commonmark").parse(documents()[document])
     fences = [token for token in tokens if token.type == "fence"]
-    return [
+    return tuple(
         Block(
             document=document, line=token.map[0] + 1 if token.map else 0, language=token.info.split(" ")[0],
             said=token.info.partition(" ")[2], text=token.content,
         )
         for token in fences
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
 ALL = [block for name in documents() for block in blocks(name)]

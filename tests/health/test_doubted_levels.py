@@ -10,7 +10,7 @@ from tests.studies.fleet import FLEET, judged, life, settings, tones
 from vibe.core.capture import Capture, ChannelQuality, Reason
 from vibe.core.health import Health
 from vibe.flow.diagnose.drive_diagnosis import health_of
-from vibe.health.state.doubted_levels import impossible_levels
+from vibe.health.state.doubted_levels import LEVEL_CODES, doubts, impossible_levels
 from vibe.synth.simulate import simulate
 
 TAG = "ratio-17"
@@ -70,3 +70,16 @@ def test_remarks_and_other_reasons_make_no_level_impossible() -> None:
         ChannelQuality(channel="Side", verdict="limited", reasons=(hum, impossible)),
     ]
     assert impossible_levels(rows) == {"side": impossible}
+
+
+def test_of_each_point_the_first_reason_counts_that_limits_it() -> None:
+    def reason(code: str, verdict: str = "limited", text: str = "") -> Reason:
+        return Reason(code=code, text=text or code, remedy="", verdict=verdict)  # type: ignore[arg-type]
+
+    scaled, hum = reason("scaled"), reason("hum")
+    points = [
+        ("Input side", [reason("clipped"), reason("hum", "usable"), scaled, hum]),
+        ("input side", [hum]),
+        ("Output side", [reason("clipped")]),
+    ]
+    assert doubts(points, LEVEL_CODES) == {"input side": scaled}

@@ -14,7 +14,7 @@ from vibe.spectra.presence.decoys import first_of_all, over_decoys
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.gaps import gap_s
 from vibe.spectra.presence.presence import LEAST_OWN, Presence, _likely_speeds, presence
-from vibe.spectra.presence.strays import SortedColumns, Strays, strays_of
+from vibe.spectra.presence.strays import SortedColumns, Strays, strays_anywhere, strays_of
 
 STEP = 0.005
 """Orders per bin."""
@@ -306,3 +306,15 @@ def test_what_slow_knocks_put_on_the_mesh_is_no_mesh() -> None:
     assert found[0] is not None
     assert found[1] is not None
     assert found[1].own < found[0].own
+
+
+def test_lines_anywhere_are_those_among_which_the_shafts_multiples_are_counted_too() -> None:
+    row = np.random.default_rng(3).exponential(size=30_000)
+    one = Axis(rows=((row, STEP),), audible=AUDIBLE)
+    anywhere, counted = strays_anywhere(one), strays_of(one, np.array([30.0]), np.ones(1))
+    np.testing.assert_array_equal(anywhere.lines, counted.lines)
+    assert anywhere.places == counted.places
+    # Where no place is a multiple of a shaft both say the same.
+    surprise, nowhere = np.array([[5.0], [9.0]]), np.zeros((2, 1), dtype=bool)
+    orders = np.array([[20.3], [40.7]])
+    np.testing.assert_array_equal(anywhere.rate(surprise, nowhere, orders), counted.rate(surprise, nowhere, orders))

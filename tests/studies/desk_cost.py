@@ -19,8 +19,8 @@ import numpy as np
 from tests.studies.page import options, write_table
 from vibe.core.capture import Channel
 from vibe.core.records.history import ArchivedSpectrum
-from vibe.flow.desk import evidence
 from vibe.flow.desk.stored_signal import CACHE
+from vibe.flow.evidence import cascades, points, sounds, spectra, turns, waveforms
 from vibe.history.store.store import Store
 from vibe.storage.settled_files import FolderWatch
 
@@ -95,30 +95,30 @@ def main() -> None:
     point = "input side radial"
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "history", create=True) as store:
         contents = filled(store)
-        evidence.warm()
+        points.warm()
         one = contents[0]
         band = {"low_hz": 2000.0, "high_hz": 6000.0}
         pictures: tuple[tuple[str, Callable[[int], Any]], ...] = (
-            ("spectrum of acceleration", lambda _: evidence.spectrum(store, one, point)),
-            ("spectrum of velocity", lambda _: evidence.spectrum(store, one, point, kind="velocity")),
-            ("envelope of a band", lambda _: evidence.spectrum(store, one, point, kind="envelope", **band)),  # type: ignore[arg-type]
-            ("spectrum in orders", lambda _: evidence.spectrum(store, one, point, axis="order")),
-            ("waveform", lambda _: evidence.waveform(store, one, point)),
-            ("one turn", lambda _: evidence.turn(store, one, point, "stage1.ring_pin", **band)),
-            ("ten seconds of sound", lambda _: evidence.sound(store, one, point, **band)),
-            (f"cascade of {CAPTURES} captures", lambda _: evidence.cascade(store, contents, point)),
+            ("spectrum of acceleration", lambda _: spectra.spectrum(store, one, point)),
+            ("spectrum of velocity", lambda _: spectra.spectrum(store, one, point, kind="velocity")),
+            ("envelope of a band", lambda _: spectra.spectrum(store, one, point, kind="envelope", **band)),  # type: ignore[arg-type]
+            ("spectrum in orders", lambda _: spectra.spectrum(store, one, point, axis="order")),
+            ("waveform", lambda _: waveforms.waveform(store, one, point)),
+            ("one turn", lambda _: turns.turn(store, one, point, "stage1.ring_pin", **band)),
+            ("ten seconds of sound", lambda _: sounds.sound(store, one, point, **band)),
+            (f"cascade of {CAPTURES} captures", lambda _: cascades.cascade(store, contents, point)),
         )
         for what, ask in pictures:
             note(f"{what}, nothing kept", timed(ask, 9, forget=True))
-        evidence.spectrum(store, one, point)
+        spectra.spectrum(store, one, point)
         note(
             "another part of the same spectrum",
-            timed(lambda n: evidence.spectrum(store, one, point, start=100.0 + n, stop=900.0), 9, forget=False),
+            timed(lambda n: spectra.spectrum(store, one, point, start=100.0 + n, stop=900.0), 9, forget=False),
         )
-        note("the same once more", timed(lambda _: evidence.spectrum(store, one, point), 9, forget=False))
+        note("the same once more", timed(lambda _: spectra.spectrum(store, one, point), 9, forget=False))
         note(
             f"cascade of {CAPTURES} envelopes of a band, a job",
-            timed(lambda _: evidence.cascade(store, contents, point, kind="envelope", **band), 1, forget=True),  # type: ignore[arg-type]
+            timed(lambda _: cascades.cascade(store, contents, point, kind="envelope", **band), 1, forget=True),  # type: ignore[arg-type]
         )
         print(f"cache: {CACHE.bytes / 1e6:.1f} MB")
         watched = Path(folder) / "in"

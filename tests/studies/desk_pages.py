@@ -63,7 +63,7 @@ def main() -> None:
     from tests.studies.desk_cost import filled as with_samples
     from vibe.desk import rendering
     from vibe.desk.app import desk_app
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import points
 
     asked = options(__doc__ or "", count=1008, counts="drives of a site")
     with tempfile.TemporaryDirectory() as place:
@@ -87,7 +87,7 @@ def main() -> None:
         desk = desk_of(*stores)
         opened_ms = 1e3 * (time.perf_counter() - begun)
         print(f"opened with {1e3 * (time.process_time() - worked):.0f} ms of own work")
-        evidence.warm()
+        points.warm()
         rows = len(desk.sites.rows())
         assert desk.sites.drives == SITES * asked.count
         assert rows == SITES * round(asked.count * OPEN_SHARE)

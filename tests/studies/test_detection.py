@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,6 @@ from tests.studies.detection import (
     SMALLEST_DB,
     Mixer,
     Threshold,
-    conditions_of,
     limit_db,
     limits,
     local_kinds,
@@ -27,11 +28,20 @@ MOST_BEHIND_DB = 15.0
 """Of one race of the eccentric bearing in one capture; the study measures all kinds and many captures."""
 
 
-def test_a_mixed_capture_is_the_simulated_one() -> None:
+def cut_to(monkeypatch: pytest.MonkeyPatch, duration_s: float) -> None:
+    """Captures of the study, but shorter."""
+    detection._sound_fleet.cache_clear()
+    whole = detection.conditions_of
+    monkeypatch.setattr(detection, "conditions_of", lambda seed: replace(whole(seed), duration_s=duration_s))
+
+
+def test_a_mixed_capture_is_the_simulated_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    cut_to(monkeypatch, 2.0)
     drive, seed, size_db = FLEET["ratio-29"], 3, -7.0
-    sound = simulate(drive, seed=seed, conditions=conditions_of(seed))
+    conditions = detection.conditions_of(seed)
+    sound = simulate(drive, seed=seed, conditions=conditions)
     mixed = Mixer.of(drive, Damage("stage1.lobe"), seed, sound).capture(size_db)
-    direct = simulate(drive, [Damage("stage1.lobe", 10 ** (size_db / 20))], seed=seed, conditions=conditions_of(seed))
+    direct = simulate(drive, [Damage("stage1.lobe", 10 ** (size_db / 20))], seed=seed, conditions=conditions)
     assert rows_of(mixed) == pytest.approx(rows_of(direct), abs=2e-6 * np.abs(rows_of(direct)).max())
     assert [c.full_scale for c in mixed.channels] == [c.full_scale for c in direct.channels]
 
@@ -105,6 +115,7 @@ def test_the_textbook_recipe_finds_a_plain_train_and_not_noise() -> None:
 
 
 def test_near_the_clairvoyant(monkeypatch: pytest.MonkeyPatch) -> None:
+    cut_to(monkeypatch, 6.0)
     monkeypatch.setattr(detection, "SOUND_CAPTURES", 4)
     kinds = ("bearing.eccentric bearing.outer_race", "bearing.output bearing.cage")
     row, hidden = detection.measure(("ratio-29", 5, kinds))

@@ -10,6 +10,13 @@ from numpy.typing import NDArray
 
 STANDS_DB = 9.0
 """A line stands, a side line too, from here over its floor: noise, exponential, does once in 3,000 bins (exp(-8))."""
+TAKEN_DB = -60.0
+"""A line so low was taken for another comb's: nobody knows what stands there."""
+EVEN_MEAN_DB, EVEN_SPREAD_DB = 10.0, 4.0
+"""Mean level over the floor and standard deviation, at most, of lines that short strikes make: alike, but for noise,
+which moves lines of ten decibels by two or three (common practice)."""
+SAME_PLACE = 0.005
+"""Relative distance within which two combs lie at one place."""
 LEAST_ALTERNATIVE = 0.02
 """Probability of another speed from which on what is said of single parts depends on it (common practice)."""
 

@@ -8,6 +8,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 State = Literal["sound", "watch", "plan", "act", "unknown"]
 Severity = Literal["slight", "moderate", "severe"]
+GRAVITY: dict[str, int] = {"slight": 0, "moderate": 1, "severe": 2}
+"""Severities in their order."""
+OWN_PARTS = ("stage", "bearing")
+"""How names of the drive's own parts begin, rather than of its sensor or of what it is coupled to."""
 Probability = Annotated[float, Field(ge=0, le=1)]
 
 LOCAL_DAMAGE = "local damage"

@@ -13,6 +13,8 @@ LINE_BINS = 1.5
 """Half the width of a line [bins] (Hann): two combs whose lines lie nearer than that are one."""
 MOST_PER_TURN = 64
 """Teeth, flights, blades on a slow shaft (common practice); above, one race order in sixteen would fit by chance."""
+MOST_TESTED = 12
+"""Multiples and parts of an order that are tested for being the fundamental of what stands there."""
 EXACTLY = 1e-6
 """Relative difference of two orders, of whole numbers of parts or turns, that are one (rounding)."""
 SURELY_OFF = 4.5

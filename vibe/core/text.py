@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from unicodedata import category
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
 
 def printable(text: str) -> str:
     """``text`` with control characters shown as a replacement mark: they break XML and terminals, and those that

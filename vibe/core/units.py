@@ -10,6 +10,9 @@ import math
 STANDARD_GRAVITY_M_S2 = 9.80665
 """CGPM 1901, the conventional value of g."""
 
+DAY_S = 86400.0
+"""Seconds of a day."""
+
 TO_SI: dict[str, tuple[str, float]] = {
     "m/s^2": ("acceleration", 1.0),
     "mm/s^2": ("acceleration", 1e-3),

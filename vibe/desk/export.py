@@ -161,7 +161,7 @@ def _case(sites: Sites, row: CaseRow, store: Store, place: ExportPlace) -> str:
 
 def _pictures(store: Store, shown: dict[str, Any], detail: dict[str, Any]) -> list[Markup]:
     from vibe.desk.pages.evidence import points_values
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import cascades, spectra, turns, waveforms
 
     point = str(detail.get("point", ""))
     made: list[Markup] = []
@@ -178,29 +178,29 @@ def _pictures(store: Store, shown: dict[str, Any], detail: dict[str, Any]) -> li
             for kind in ("envelope", "acceleration", "velocity"):
                 for axis in ("order", "Hz"):
                     with suppress(CallError, CaptureError):
-                        rows = evidence.spectrum(store, content, point, kind=kind, axis=axis, most=_CELLS)
+                        rows = spectra.spectrum(store, content, point, kind=kind, axis=axis, most=_CELLS)
                         made.append(_rows(f"{kind}:{axis}:{content}", rows))
             with suppress(CallError, CaptureError):
-                made.append(_rows(f"waveform:order:{content}", evidence.waveform(store, content, point, to_s=0.5)))
-                made.append(_rows(f"waveform:Hz:{content}", evidence.waveform(store, content, point, to_s=0.5)))
+                made.append(_rows(f"waveform:order:{content}", waveforms.waveform(store, content, point, to_s=0.5)))
+                made.append(_rows(f"waveform:Hz:{content}", waveforms.waveform(store, content, point, to_s=0.5)))
     if shown["tone"] and shown["now"]:
         with suppress(VibeError):
-            made.append(_rows("turn", evidence.turn(store, shown["now"]["content"], point, shown["tone"]["id"])))
+            made.append(_rows("turn", turns.turn(store, shown["now"]["content"], point, shown["tone"]["id"])))
     if shown["cascade"]:
         with suppress(VibeError):
             made.append(
-                _rows("cascade", evidence.cascade(store, shown["cascade"], point, kind="envelope", axis="order"))
+                _rows("cascade", cascades.cascade(store, shown["cascade"], point, kind="envelope", axis="order"))
             )
     return made
 
 
 def _series(store: Store, drive: str, name: str) -> Markup:
     from vibe.desk.pages.evidence import series_values
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import series
 
     point, measure, subject = name.split("|")
     try:
-        return _json(f"series:{name}", series_values(evidence.series(store, drive, point, measure, subject)))
+        return _json(f"series:{name}", series_values(series.series(store, drive, point, measure, subject)))
     except CallError:
         return Markup("")
 

@@ -320,7 +320,7 @@ class Sites:
             self._thread.join(timeout=_END_S)
 
     def _watch(self) -> None:
-        from vibe.flow.desk.evidence import warm
+        from vibe.flow.evidence.points import warm
 
         warmed = False
         while not self._end.is_set():

@@ -8,9 +8,9 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from vibe.core.records.case_row import CaseRow
-from vibe.core.text import printable
+from vibe.core.text import MONTHS, printable
+from vibe.core.units import DAY_S
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _FAR_DB = 12.0
 """A limit that lies farther above all values would press them flat (our choice: four times as high)."""
 _FULL = 100.0
@@ -28,7 +28,7 @@ def moment(text: str) -> datetime | None:
 def day(value: str | date | None) -> str:
     """A day as people write it: 9 Mar 2026."""
     one = moment(value) if isinstance(value, str) else value
-    return "" if one is None else f"{one.day} {_MONTHS[one.month - 1]} {one.year}"
+    return "" if one is None else f"{one.day} {MONTHS[one.month - 1]} {one.year}"
 
 
 def short_day(value: str | date | None, today: date | None = None) -> str:
@@ -37,7 +37,7 @@ def short_day(value: str | date | None, today: date | None = None) -> str:
     if one is None:
         return ""
     year = "" if one.year == (today or datetime.now().date()).year else f" {one.year}"
-    return f"{one.day} {_MONTHS[one.month - 1]}{year}"
+    return f"{one.day} {MONTHS[one.month - 1]}{year}"
 
 
 def clock(value: str | datetime | None) -> str:
@@ -56,7 +56,7 @@ def age(value: str, now: datetime | None = None) -> str:
     one = moment(value)
     if one is None:
         return "never"
-    days = ((now or datetime.now(UTC)) - one).total_seconds() / 86400
+    days = ((now or datetime.now(UTC)) - one).total_seconds() / DAY_S
     if days < 0:
         return "ahead"
     if days < 1:

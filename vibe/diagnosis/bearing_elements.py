@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from math import exp
 from statistics import fmean, median, pstdev
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import EVEN_MEAN_DB, EVEN_SPREAD_DB, CombEvidence
 from vibe.core.tones import CAGES
 from vibe.diagnosis.settings import ElementSettings
 
@@ -53,10 +53,9 @@ WEAKER_BY_DB = 3.0
 """Side lines are weaker than what they stand next to by at least this, on the average, or they are lines of their own:
 a damaged element is never wholly unloaded, while a cage that strikes makes all lines alike, those near an element's
 order among them (a modulation by all of the load has side lines of half the amplitude, 6 dB down; noise takes some)."""
-EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
-"""Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
-a small part of a turn, so that its lines are alike but for noise, which moves lines of ten decibels by two or three; an
-element passes its load in a third of a turn, so that only the first few stand (common practice)."""
+EVEN_LINES = 6
+"""Fewest lines of a cage that strikes, which are even: a strike lasts a small part of a turn; an element passes its
+load in a third of one, so that only the first few stand (common practice)."""
 LONG_LINES = 10
 """Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 

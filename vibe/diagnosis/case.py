@@ -202,6 +202,10 @@ def _differences(place: Localisation, channel: str | None) -> list[EvidenceItem]
     ]
 
 
+FEWEST_STANDING = 3
+"""How many lines must stand to show which are missing, or that a race surely shows."""
+
+
 def standing(comb: CombEvidence) -> list[int]:
     """Numbers of the harmonics that stand. One alone may be anybody's."""
     return [k for k, line in enumerate(comb.lines, 1) if line.over_floor_db >= STANDS_DB]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from vibe.core.health import Finding
+from vibe.core.health import GRAVITY, Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.cage_turns import without_others_turns
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
@@ -25,7 +25,6 @@ from vibe.diagnosis.severity import graded
 
 LEAST_SURE = 0.05
 """Probability from which what grew, or what an outside machine explains, is a finding all the same (the usual 5 %)."""
-SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +71,7 @@ def _without_others_growth(case: Case, findings: Sequence[Finding]) -> list[Find
 
 def gravest_first(findings: Sequence[Finding]) -> list[Finding]:
     """Sorted by severity, then probability; a bad sensor comes after what was found in spite of it."""
-    return sorted(findings, key=lambda f: (f.component == "sensor", SEVERITY_RANK[f.severity], -f.probability))
+    return sorted(findings, key=lambda f: (f.component == "sensor", -GRAVITY[f.severity], -f.probability))
 
 
 def merged(captures: Sequence[Sequence[Finding]]) -> list[Finding]:
@@ -90,7 +89,7 @@ def merged(captures: Sequence[Sequence[Finding]]) -> list[Finding]:
 
 
 def _cause(finding: Finding) -> tuple[str, ...]:
-    part = part_of(finding.tone or finding.component)
+    part = part_of(finding.where)
     return (part,) if part.startswith("bearing.") else (finding.tone or "", finding.component, finding.defect)
 
 
@@ -106,7 +105,7 @@ def _joined(less: Finding, more: Finding) -> Finding:
     wholes = [one.component_probability for one in (less, more) if one.component_probability is not None]
     return more.model_copy(
         update={
-            "severity": min(less.severity, more.severity, key=lambda severity: SEVERITY_RANK[severity]),
+            "severity": max(less.severity, more.severity, key=lambda severity: GRAVITY[severity]),
             "cannot_be_told_from": list(dict.fromkeys([*more.cannot_be_told_from, *others])),
             "component_probability": max(wholes, default=None),
         }

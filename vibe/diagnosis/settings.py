@@ -61,6 +61,7 @@ class LineSettings(StrictModel):
     over_floor_from_db: float
     unbalance_share_from: Share
     twice_over_once_from: Annotated[float, Field(gt=0)]
+    misalignment_share_from: Share = 0.3
     looseness_lines_from: Annotated[int, Field(ge=1, le=11)]
     looseness_harmonic_share: Share
     looseness_series_share: Share

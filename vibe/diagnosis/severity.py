@@ -27,7 +27,7 @@ class Size:
 
 def graded(case: Case, finding: Finding) -> Finding:
     """The finding with the severity of its impacts; as it stands where it has none or their size is not known."""
-    name = finding.seen_in[0] if finding.seen_in else finding.tone or ""
+    name = finding.shown_in
     comb = case.combs.get(name) or next((one for one in case.unmatched if one.tone == name), None)
     if comb is None or comb.impact_m_s2 is None:
         return finding

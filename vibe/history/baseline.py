@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from scipy.stats import t
 
 from vibe.core.records.history import Event, Series
-from vibe.history.operating_condition import DAY_S, Condition, Dependence, dependence_on_condition, sort_conditions
+from vibe.core.units import DAY_S
+from vibe.history.operating_condition import Condition, Dependence, dependence_on_condition, sort_conditions
 from vibe.history.settings import BaselineSettings, HistorySettings, TrendSettings
 from vibe.history.statistics.autocorrelation import autocorrelation, effective_count
 from vibe.history.statistics.change_points import find_changes

@@ -14,11 +14,10 @@ from statistics import quantiles
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.core.units import DAY_S
 from vibe.history.settings import ConditionSettings
 
 Array = NDArray[np.float64]
-DAY_S = 86400.0
-"""Seconds of a day."""
 HUBER = 1.345
 """Residuals beyond this many spreads lose weight: 95 % efficiency in normal noise (Huber, Ann. Math. Stat. 35 (1964)
 73-101; the figure from memory)."""

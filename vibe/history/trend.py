@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from vibe.core.units import DAY_S
 from vibe.history.settings import TrendSettings
 from vibe.history.statistics.change_points import Change, Course, find_changes
 from vibe.history.statistics.slope import MONTH_S, Slope, line_now, robust_slope
 
 Array = NDArray[np.float64]
-DAY_S = 86400.0
-"""Seconds of a day."""
 QUICKENS_FROM = 4
 """Captures of either half: fewer have no interval of their slope (``robust_slope``)."""
 State = Literal["cannot be told yet", "steady", "growing", "falling", "stepped up", "stepped down"]

@@ -55,10 +55,10 @@ def _cells(request: Request) -> int:
 
 def spectrum(request: Request) -> Response:
     """A spectrum of one capture."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import spectra
 
     with closing(asked_store(request)) as store:
-        rows = evidence.spectrum(
+        rows = spectra.spectrum(
             store, _words(request, "capture"), _words(request, "point"), kind=_words(request, "kind", "acceleration"),
             axis=_words(request, "axis", "Hz"), window=_words(request, "window", "hann"), low_hz=number(request, "lo"),
             high_hz=number(request, "hi"), start=number(request, "from"), stop=number(request, "to"),
@@ -69,10 +69,10 @@ def spectrum(request: Request) -> Response:
 
 def waveform(request: Request) -> Response:
     """Samples of one capture, least and greatest of each cell."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import waveforms
 
     with closing(asked_store(request)) as store:
-        rows = evidence.waveform(
+        rows = waveforms.waveform(
             store, _words(request, "capture"), _words(request, "point"), from_s=number(request, "from"),
             to_s=number(request, "to"), low_hz=number(request, "lo"), high_hz=number(request, "hi"),
             most=_cells(request),
@@ -82,10 +82,10 @@ def waveform(request: Request) -> Response:
 
 def turn(request: Request) -> Response:
     """The envelope of one capture on one turn of a part."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import turns
 
     with closing(asked_store(request)) as store:
-        rows = evidence.turn(
+        rows = turns.turn(
             store, _words(request, "capture"), _words(request, "point"), _words(request, "tone"),
             low_hz=number(request, "lo"), high_hz=number(request, "hi"),
         )  # fmt: skip
@@ -94,11 +94,11 @@ def turn(request: Request) -> Response:
 
 def cascade(request: Request) -> Response:
     """Spectra of several captures."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import cascades
 
     contents = request.query_params.getlist("capture")[:_MOST_CASCADE]
     with closing(asked_store(request)) as store:
-        rows = evidence.cascade(
+        rows = cascades.cascade(
             store, contents, _words(request, "point"), kind=_words(request, "kind", "envelope"),
             axis=_words(request, "axis", "order"), start=number(request, "from"), stop=number(request, "to"),
         )  # fmt: skip
@@ -107,10 +107,10 @@ def cascade(request: Request) -> Response:
 
 def series(request: Request) -> Response:
     """A series with its captures and events."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import series
 
     with closing(asked_store(request)) as store:
-        found = evidence.series(
+        found = series.series(
             store, _words(request, "drive"), _words(request, "point"), _words(request, "measure"),
             _words(request, "subject"),
         )  # fmt: skip
@@ -133,10 +133,10 @@ def _plain(values: Any) -> list[float | None]:
 
 def sound(request: Request) -> Response:
     """A band of one capture to listen to."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import sounds
 
     with closing(asked_store(request)) as store:
-        found = evidence.sound(
+        found = sounds.sound(
             store, _words(request, "capture"), _words(request, "point"), low_hz=number(request, "lo"),
             high_hz=number(request, "hi"),
         )  # fmt: skip
@@ -154,14 +154,14 @@ def points(request: Request) -> Response:
 
 def points_values(store: Store, content: str) -> dict[str, Any]:
     """Points of a capture, and the speed at which its orders are counted."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import points
 
     capture = store.capture(content)
     return {
         "drive": capture.drive, "speed_hz": capture.speed_hz,
         "points": [
             {"name": one.name, "rate_hz": one.sample_rate_hz, "duration_s": one.duration_s}
-            for one in evidence.points(store, content)
+            for one in points.points(store, content)
         ],
     }  # fmt: skip
 
@@ -183,12 +183,12 @@ def captures_of(store: Store, drive: str) -> list[dict[str, Any]]:
 
 def tones_of(store: Store, drive: str) -> list[dict[str, Any]]:
     """Orders at which cursors may be put."""
-    from vibe.flow.desk import evidence
+    from vibe.flow.evidence import tone_marks
 
     return [
         {"id": one.id, "words": one.words, "order": one.order, "count": one.count,
          "side": one.sidebands[0].order if one.sidebands else None}
-        for one in evidence.tones(store, drive)
+        for one in tone_marks.tones(store, drive)
     ]  # fmt: skip
 
 

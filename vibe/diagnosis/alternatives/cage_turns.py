@@ -11,10 +11,8 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.outside_combs import SURELY_OFF
 from vibe.diagnosis.alternatives.similar_speeds import placed
 from vibe.diagnosis.bearing_elements import RACES
-from vibe.diagnosis.case import Case, standing
+from vibe.diagnosis.case import FEWEST_STANDING, Case, standing
 
-FEWEST_STANDING = 3
-"""How many lines must stand of a race that shows."""
 LEAST_BINS = 0.1
 """Standard error of an order at least, in bins: what leaks in from neighbours moves all lines of a comb alike."""
 

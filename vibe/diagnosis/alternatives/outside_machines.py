@@ -8,7 +8,7 @@ from math import erf, exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
 from vibe.core.evidence import STANDS_DB, CombEvidence
-from vibe.core.health import FLUTING, Finding
+from vibe.core.health import FLUTING, OWN_PARTS, Finding
 from vibe.core.outside_combs import (
     EXACTLY,
     KIND_APART,
@@ -102,7 +102,6 @@ many are predicted where their absence says something (common practice)."""
 BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
-OWN_PARTS = ("stage", "bearing")
 ON_THE_SHAFT = ("input.shaft", "foundation")
 """What lines of the shaft show."""
 TO_DISTINGUISH = (
@@ -292,7 +291,7 @@ def _striker(
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
     within = low <= place <= (BLADES_TO if bare and not case.alike else high)
-    alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
+    alone = len(combs_of_bearing(case, part_of(finding.where))) <= 1
     sided = _finding_has_sides(case, finding)
     if met is not None and met.per_turn is not None:
         sided = sided and not any(abs(side.order / met.per_turn[1] - 1) < EXACTLY for side in tone.sidebands)
@@ -365,7 +364,7 @@ def combs_of_bearing(case: Case, component: str) -> list[str]:
 
 
 def _finding_has_sides(case: Case, finding: Finding) -> bool:
-    comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    comb = case.combs.get(finding.shown_in)
     return comb is not None and has_sides(comb, case.resolution)
 
 
@@ -386,7 +385,7 @@ def has_sides(comb: CombEvidence, resolution: float) -> bool:
 
 def _is_bare(case: Case, finding: Finding) -> bool:
     """Whether a race's or an element's comb stands high and none of the predicted side lines does."""
-    comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    comb = case.combs.get(finding.shown_in)
     if comb is None or not is_carried(case, comb.tone):
         return False
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
@@ -596,7 +595,7 @@ def _rigid(case: Case) -> list[float]:
 def _comb(case: Case, finding: Finding) -> CombEvidence | None:
     """The finding's largest comb."""
     known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    return known.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    return known.get(finding.shown_in)
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:

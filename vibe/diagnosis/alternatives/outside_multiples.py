@@ -3,10 +3,8 @@ determined."""
 
 from __future__ import annotations
 
-from vibe.core.outside_combs import LINE_BINS
+from vibe.core.outside_combs import LINE_BINS, MOST_TESTED
 
-MOST_TIMES = 12
-"""Multiples that are tried, as many as the search for another machine's fundamental tries."""
 MOST_CHANCE = 0.1
 """Share of orders that would be a multiple by chance, above which that says nothing (common practice)."""
 
@@ -30,7 +28,7 @@ def whole_multiple(
         slip: how far, relative, the other machine's order may lie below and above.
     """
     times = round(order / of)
-    if not 1 <= times <= MOST_TIMES:
+    if not 1 <= times <= MOST_TESTED:
         return None
     reach = LINE_BINS * resolution / order + spread
     low, high = slip[0] - reach, slip[1] + reach

@@ -58,7 +58,7 @@ def shared_with_other_bearings(case: Case, findings: Sequence[Finding]) -> list[
 
 
 def _shared(case: Case, finding: Finding) -> Finding:
-    shown = finding.seen_in[0] if finding.seen_in else finding.tone or ""
+    shown = finding.shown_in
     own, comb = next((one for one in case.tones.tones if one.id == shown), None), case.combs.get(shown)
     if own is None or comb is None:
         return finding

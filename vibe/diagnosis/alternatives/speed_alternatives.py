@@ -124,8 +124,7 @@ def _window(tone: Tone) -> list[tuple[float, float]]:
 def _order_of(case: Case, finding: Finding) -> float | None:
     """Where the finding's largest comb lies; None for findings without one."""
     known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    name = finding.seen_in[0] if finding.seen_in else finding.tone
-    comb = known.get(name) if name else None
+    comb = known.get(finding.shown_in)
     return None if comb is None else comb.order
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from math import exp, hypot, log, log10, pi, sqrt
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import TAKEN_DB, CombEvidence
 
 RING_S = 5e-3
 """How long a bearing's strike rings at most (common practice: structures of such drives ring for one to some
@@ -26,8 +26,6 @@ next: below, a dozen lines stand alike; above, only the first line stands."""
 LONG_RATE = 0.05
 """Share of bearings whose events may take as long as anybody's: wide spalls are rolled over from end to end, and thick
 grease smears (common practice: one in twenty, the usual doubt)."""
-TAKEN_DB = -60.0
-"""A line so low was taken for another comb's: nobody knows what stands there."""
 OWN_SPREAD_DB = 3.0
 """Standard deviation of what lines differ by for other reasons than noise (common practice: a factor of two)."""
 STRAY_RATE, STRAY_RANGE_DB = 0.05, 40.0

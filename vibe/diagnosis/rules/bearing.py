@@ -8,18 +8,26 @@ from math import exp, gcd, hypot
 from statistics import fmean
 
 from vibe.core.drive import Bearing
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import SAME_PLACE, TAKEN_DB, CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.bearing_elements import PARTS, Signs, is_even, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
-from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, standing, tones_at
+from vibe.diagnosis.case import (
+    FEWEST_STANDING,
+    Case,
+    chance_text,
+    comb_items,
+    is_long,
+    order_text,
+    probability,
+    standing,
+    tones_at,
+)
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
-FEWEST_STANDING = 3
-"""How many lines must stand to show which are missing."""
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
 """Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
 stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
@@ -27,15 +35,11 @@ ABSENT_DB = 9.0
 """By how much two lines that stand must exceed, in the mean, all lines between and below them for these to be missing:
 noise moves a mean of two by two decibels, the difference of two by three, so that this is three of its standard
 deviations. The envelope of an impact falls off with frequency: of one strike a repeat no line is below the next."""
-TAKEN_DB = -60.0
-"""A line so low was taken for another comb's: nobody knows what stands there."""
 FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine nearby may happen to repeat as well: of measured
 bearings one was detected so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
 LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
-SAME_PLACE = 0.005
-"""Relative distance within which two combs lie at one place."""
 SPINS_TO = 1.5
 """Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
 WORDS = {

@@ -25,7 +25,7 @@ def find(case: Case) -> list[Finding]:
     ratio = twice.velocity_mm_s / max(once.velocity_mm_s, 1e-9)
     total = max(case.level(twice.channel, "velocity_rms"), twice.velocity_mm_s)
     share = (twice.velocity_mm_s**2 + once.velocity_mm_s**2) / total**2
-    if ratio < settings.twice_over_once_from or share < settings.electrical_share_from:
+    if ratio < settings.twice_over_once_from or share < settings.misalignment_share_from:
         return []
     more = support(case, "2x", 2, axial_fits=True)
     discs = own_discs(case, 2) is not None

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CallError
 from vibe.core.route.route import folded
+from vibe.core.units import DAY_S
 from vibe.flow.alarms.files import NAMES, facts_of, write_queue
 from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
 
@@ -148,7 +149,7 @@ def _of_time(store: DecisionBook, drives: Sequence[StoredDrive], at: datetime, l
     """What a reader must know about the time of a look: how old the data are, and what is dated later."""
     said = []
     last = max((drive.last for drive in drives if drive.last is not None), default=None)
-    if last is not None and (at - last).total_seconds() > BEYOND_DAYS * 86400:
+    if last is not None and (at - last).total_seconds() > BEYOND_DAYS * DAY_S:
         days = (at - last).days
         said.append(f"as of {at:%Y-%m-%d}; the latest capture is of {last:%Y-%m-%d}, {days} days earlier")
     captures, events = store.ahead()

@@ -248,7 +248,7 @@ def damage_found(wanted: Requirement, table: ToneTable, looked: Sequence[Capture
         (one.file, finding)
         for one in _asked(wanted, looked)
         for finding in one.findings
-        if is_damage(finding, table) and (wanted.tone is None or (finding.tone or finding.component) in names)
+        if is_damage(finding, table) and (wanted.tone is None or finding.where in names)
     ]
 
 

@@ -236,14 +236,7 @@ def try_limit(
     since = since or until - YEAR
     if not since < until:
         raise CallError(f"{since:%Y-%m-%d} is not before {until:%Y-%m-%d}")
-    _one_of("source of limits", source, SOURCES)
-    _one_of("kind of limit", kind, KINDS)
-    if (shift_db is None) == (value is None):
-        raise CallError("give either how far the limit is moved, in dB, or its new value")
-    if shift_db is not None and not (isfinite(shift_db) and abs(shift_db) <= 60):
-        raise CallError(f"a limit is moved by at most 60 dB, not by {shift_db:g}")
-    if value is not None and not (isfinite(value) and value > 0):
-        raise CallError(f"a limit is a number above 0, not {value:g}")
+    _refuse_unclear(source, kind, shift_db, value)
     rules, settings = load_alarm_rules(), load_model(share_dir() / "configs" / "history.toml", HistorySettings)
     kinds = {drive.tag: drive.kind for drive in store.drives()}
     keys = [key for tag in kinds for key in store.keys(tag, measure)]
@@ -296,6 +289,18 @@ def try_limit(
         quiet_confirmed=tuple(quiet),
         remarks=("Limits are those of today; with fewer captures they may have stood elsewhere.",),
     )  # fmt: skip
+
+
+def _refuse_unclear(source: TrialSource, kind: str, shift_db: float | None, value: float | None) -> None:
+    """Raises: CallError where it is not clear which limit is tried, or what it becomes."""
+    _one_of("source of limits", source, SOURCES)
+    _one_of("kind of limit", kind, KINDS)
+    if (shift_db is None) == (value is None):
+        raise CallError("give either how far the limit is moved, in dB, or its new value")
+    if shift_db is not None and not (isfinite(shift_db) and abs(shift_db) <= 60):
+        raise CallError(f"a limit is moved by at most 60 dB, not by {shift_db:g}")
+    if value is not None and not (isfinite(value) and value > 0):
+        raise CallError(f"a limit is a number above 0, not {value:g}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -138,18 +138,10 @@ def compared(
         )  # fmt: skip
 
     for name, alarm in new.items():
-        if name not in old:
-            row("new", alarm, alarm.status_why if alarm.status == "back" else f"seen since {alarm.since:%Y-%m-%d}")
-            covered.add(alarm.drive)
-            continue
-        change = alarm.urgency.total - old[name].urgency.total
-        worse = _state(alarm, act_from) > _state(old[name], act_from)
-        if change >= LEAST_CHANGE or worse:
-            row("graver", alarm, _graver(old[name], alarm, act_from))
-        elif change <= -LEAST_CHANGE and any(drive in accepted for drive in alarm.drives):
-            row("calmer", alarm, "measured since, and less urgent")
-        elif not any(drive in accepted for drive in alarm.drives):
-            row("not measured", alarm, _unseen(alarm.drive, last))
+        measured = any(drive in accepted for drive in alarm.drives)
+        change = _of_open(old.get(name), alarm, act_from, _unseen(alarm.drive, last), measured=measured)
+        if change is not None:
+            row(change[0], alarm, change[1])
         covered.add(alarm.drive)
     for name, alarm in old.items():
         if name in new:
@@ -182,6 +174,21 @@ def compared(
                 )
             )  # fmt: skip
     return tuple(sorted(found, key=_weight))
+
+
+def _of_open(
+    old: Alarm | None, alarm: Alarm, act_from: float, unseen: str, *, measured: bool
+) -> tuple[SinceGroup, str] | None:
+    """The group of a case that is open now, and why; None where nothing worth a row changed. ``measured``: one of its
+    drives since then; ``unseen``: what is said where none was."""
+    if old is None:
+        return "new", alarm.status_why if alarm.status == "back" else f"seen since {alarm.since:%Y-%m-%d}"
+    change = alarm.urgency.total - old.urgency.total
+    if change >= LEAST_CHANGE or _state(alarm, act_from) > _state(old, act_from):
+        return "graver", _graver(old, alarm, act_from)
+    if not measured:
+        return "not measured", unseen
+    return ("calmer", "measured since, and less urgent") if change <= -LEAST_CHANGE else None
 
 
 def _weight(row: SinceRow) -> tuple[int, float, str, str]:

@@ -135,26 +135,14 @@ def diagnose_samples(
     reason = standstill(motion, drive) or stops(fit, motion)
     if reason is None and not moves:
         asked = {**(others or {}), drive.tag: candidate_of(drive, table)}
-        recognition = recognised(first, fit, asked, drive.tag, followed=False)
-        reason = contradiction(recognition, drive)
+        reason = contradiction(recognised(first, fit, asked, drive.tag, followed=False), drive)
     if reason is not None:
         quality = _marked(quality, {channel.name for channel in fit}, reason)
         fit = []
-    remarks = list(capture.remarks)
-    if not whole.fit:
-        remarks.append("at no time are all channels good at once: nothing is analysed")
-    if capture.drive is not None and capture.drive != drive.tag:
-        remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
-    low, high = drive.input.speed_range_hz
     noted = noted_hz(capture, drive)
-    if capture.speed_rpm and noted is None:
-        remarks.append(
-            f"the noted speed of {capture.speed_rpm:g} r/min lies outside this drive's range "
-            f"{low * 60:g}-{high * 60:g} r/min and is not used: is it the right drive?"
-        )
+    remarks = _doubtful_notes(capture, drive, noted, fit=bool(whole.fit))
     reading: SignalAnalysis | None = None
     analysis_request: AnalysisRequest | None = None
-    shortest_s = 0.0
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
@@ -240,6 +228,22 @@ def diagnose_samples(
         growths=grown,
         alike=alike,
     )
+
+
+def _doubtful_notes(capture: Capture, drive: Drive, noted: float | None, *, fit: bool) -> list[str]:
+    """Remarks on what was noted with a capture and does not go with the drive; ``fit``: whether it is analysed."""
+    remarks = list(capture.remarks)
+    if not fit:
+        remarks.append("at no time are all channels good at once: nothing is analysed")
+    if capture.drive is not None and capture.drive != drive.tag:
+        remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
+    if capture.speed_rpm and noted is None:
+        low, high = drive.input.speed_range_hz
+        remarks.append(
+            f"the noted speed of {capture.speed_rpm:g} r/min lies outside this drive's range "
+            f"{low * 60:g}-{high * 60:g} r/min and is not used: is it the right drive?"
+        )
+    return remarks
 
 
 def _with_rhythms(case: Case, reading: SignalAnalysis | None) -> Case:

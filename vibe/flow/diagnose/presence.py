@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from vibe.core.health import OWN_PARTS
 from vibe.flow.diagnose.motion import other_speeds
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from vibe.spectra.presence.families import Family
     from vibe.spectra.signal_analysis import SignalAnalysis
 
-OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.9
 """Probability from which a damaged part is proof enough that its drive was detected."""
 NOT_AGAINST = -4.6

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+from vibe.core.health import GRAVITY
 from vibe.core.records.alarm_case import CaptureFinding, CaptureSeen, DriveCase
 from vibe.core.records.alarms import AlarmExplanation, CauseKind, Exceedance, SeenFinding
 from vibe.health.alarms.cause_names import cause_of, owner_of, owners
@@ -15,7 +16,6 @@ SLOW = frozenset({"unbalance", "misalignment", "looseness", "soft foot"})
 """Defects that show in velocity; what strikes shows in acceleration."""
 OFTEN = 3
 """A sensor that is in trouble in every third capture is no better in between (common practice)."""
-_GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
 
 
 @dataclass(slots=True, kw_only=True)
@@ -250,7 +250,7 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
 
 def _grave(finding: CaptureFinding) -> tuple[bool, int, float]:
     """What was found in earnest comes before weak signs, however bad these would be."""
-    return not finding.weak_sign, _GRAVITY[finding.severity], finding.probability
+    return not finding.weak_sign, GRAVITY[finding.severity], finding.probability
 
 
 def _since(case: DriveCase, finding: CaptureFinding, gap: int) -> datetime:
@@ -337,7 +337,7 @@ def _fault_of(e: Exceedance, faults: Sequence[CauseDraft]) -> CauseDraft | None:
 
 def _weight(cause: CauseDraft) -> tuple[bool, int, float]:
     finding = cause.finding
-    known = (0, 0.0) if finding is None else (_GRAVITY[finding.severity], finding.probability)
+    known = (0, 0.0) if finding is None else (GRAVITY[finding.severity], finding.probability)
     return not cause.weak_sign, *known
 
 

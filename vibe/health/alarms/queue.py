@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from vibe.core.health import Severity
+from vibe.core.health import GRAVITY, Severity
 from vibe.core.records.alarm_case import DriveCase, Memory
 from vibe.core.records.alarms import (
     Alarm,
@@ -274,8 +274,7 @@ def _lifted(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules)
         "severe" if grown >= rules.severity.growth_severe_db
         else "moderate" if grown >= rules.severity.growth_moderate_db else "slight"
     )  # fmt: skip
-    rank = {"slight": 0, "moderate": 1, "severe": 2}
-    return finding if rank[by_growth] <= rank[finding.severity] else replace(finding, severity=by_growth)
+    return finding if GRAVITY[by_growth] <= GRAVITY[finding.severity] else replace(finding, severity=by_growth)
 
 
 def _now(case: DriveCase, cause: CauseDraft) -> str | None:

@@ -7,14 +7,13 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from vibe.core.health import GRAVITY
 from vibe.core.records.alarm_case import Memory
 from vibe.core.records.alarms import CaseState, SeenFinding, SeriesState
 from vibe.core.records.history import Decision, SeriesKey
 from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions
 from vibe.health.alarms.cause_names import owner_of
 from vibe.health.alarms.settings import AlarmRules
-
-_GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
 
 
 def series_name(key: SeriesKey) -> str:
@@ -88,7 +87,7 @@ def _graver(then: Mapping[str, Any], finding: SeenFinding | None) -> list[str]:
     news = []
     if component is not None and _elsewhere(str(component), finding):
         news.append(f"it is found at another part: {finding.component}")
-    if _GRAVITY[finding.severity] > _GRAVITY.get(str(before), 0):
+    if GRAVITY[finding.severity] > GRAVITY.get(str(before), 0):
         news.append(f"it went from {before} to {finding.severity}")
     return news
 

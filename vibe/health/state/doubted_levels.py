@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 
 from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.health import Finding, Health, LevelReport
@@ -16,25 +16,31 @@ OF_LEVELS = frozenset({"unbalance", "misalignment", "looseness", "wear"})
 """Defects that are judged by the height of lines in velocity, a mesh's wear among them."""
 
 
-def impossible_levels(quality: Sequence[ChannelQuality]) -> dict[str, Reason]:
-    """Of each channel whose level cannot be a machine's the first reason for it, by the channel's folded name."""
+def doubts(points: Iterable[tuple[str, Sequence[Reason]]], codes: Set[str]) -> dict[str, Reason]:
+    """Of each point, named with its reasons, the first one of ``codes`` that limits it, by the point's folded name."""
     found: dict[str, Reason] = {}
-    for channel in quality:
-        for reason in channel.reasons:
-            if reason.code in IMPOSSIBLE and reason.verdict != "usable":
-                found.setdefault(folded(channel.channel), reason)
+    for name, reasons in points:
+        for reason in reasons:
+            if reason.code in codes and reason.verdict != "usable":
+                found.setdefault(folded(name), reason)
     return found
 
 
-def unless_levels_doubted(health: Health, doubts: Mapping[str, Reason]) -> Health:
+def impossible_levels(quality: Sequence[ChannelQuality]) -> dict[str, Reason]:
+    """Of each channel whose level cannot be a machine's the first reason for it, by the channel's folded name."""
+    return doubts(((one.channel, one.reasons) for one in quality), IMPOSSIBLE)
+
+
+def unless_levels_doubted(health: Health, doubted: Mapping[str, Reason]) -> Health:
     """``health``, but unknown where it rests on levels alone and nothing was measured whose level is the machine's.
 
-    ``doubts``: the reason of each doubt by the folded name of its point.
+    ``doubted``: the reason of each doubt by the folded name of its point.
     """
     judged = {folded(level.point) for level in health.levels}
-    if health.state == "unknown" or not doubts or not judged <= set(doubts) or not by_false_levels(health, set(doubts)):
+    points = set(doubted)
+    if health.state == "unknown" or not points or not judged <= points or not by_false_levels(health, points):
         return health
-    reason = next(iter(doubts.values()))
+    reason = next(iter(doubted.values()))
     called = f"{health.name} ({health.drive})" if health.name and health.name != health.drive else health.drive
     return health.model_copy(
         update={

@@ -65,7 +65,7 @@ def to_inspect(finding: Finding) -> str:
     whole = _INSPECT.get(finding.defect)
     if whole is not None:
         return whole
-    where = finding.tone or finding.component
+    where = finding.where
     twins = _twins(finding, where)
     if len(twins) > MOST_TWINS:
         twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts named below"]
@@ -84,7 +84,7 @@ def finding_in_words(finding: Finding) -> str:
     whole_drive = _WHOLE.get(finding.defect)
     if whole_drive is not None:
         return f"{sure} {whole_drive}"
-    where = finding.tone or finding.component
+    where = finding.where
     whole, part = how_sure(finding.damage_probability), ""
     if whole != sure and where.startswith("bearing."):
         # That the bearing is damaged is surer than which of its elements it is.

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 
-from vibe.core.health import Finding, LevelReport, State
+from vibe.core.health import GRAVITY, Finding, LevelReport, State
 from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
 
 _GRAVITY: dict[State, int] = {"sound": 0, "watch": 1, "plan": 2, "act": 3}
-_SEVERITY = {"slight": 0, "moderate": 1, "severe": 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +134,7 @@ class _Candidate:
 def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
     doubted = finding.damage_probability > finding.probability
     # What sets the state is that the bearing is damaged; which of its elements it is stands with the finding.
-    where = finding.component.rpartition(".")[0] if doubted else finding.tone or finding.component
+    where = finding.component.rpartition(".")[0] if doubted else finding.where
     if finding.component == "sensor":
         return _Candidate(
             state="watch",
@@ -161,7 +160,7 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
             f"{_percent(finding.damage_probability)} ({rule.source}){but}."
         ),
         words=finding_in_words(finding),
-        strength=(_SEVERITY[finding.severity], finding.damage_probability),
+        strength=(GRAVITY[finding.severity], finding.damage_probability),
         part=to_inspect(finding),
         finding=finding,
         advice=_first_of(finding),
@@ -296,7 +295,7 @@ def _too_weak(weak: Sequence[Finding], judgement: Judgement) -> str:
         for one in judgement.finding_rule
         if one.severity == first.severity and one.probability_from > first.damage_probability
     )
-    where = "the sensor" if first.component == "sensor" else part_in_words(first.tone or first.component)
+    where = "the sensor" if first.component == "sensor" else part_in_words(first.where)
     more = "" if len(weak) == 1 else f", and {len(weak) - 1} more,"
     return (
         f"; a {first.severity} finding of less than {100 * below:g} % is a weak sign and sets no state: {where}, "

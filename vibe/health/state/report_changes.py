@@ -81,7 +81,7 @@ def _finding_change(earlier: Finding | None, finding: Finding, before: Health) -
     if earlier is None:
         note = "" if _could_show(before, finding) else "could not have shown last time"
     elif not _is_same(earlier, finding):
-        note = f"last time named {earlier.tone or earlier.component}, {earlier.defect}"
+        note = f"last time named {earlier.where}, {earlier.defect}"
     if finding.weak_sign:
         note = f"a weak sign; {note}" if note else "a weak sign"
     elif earlier is not None and earlier.weak_sign:
@@ -102,7 +102,7 @@ def _is_kin(one: Finding, other: Finding) -> bool:
     """Whether both may name one damage: the parts cannot be distinguished, or one is a part of the other."""
     if one.defect != other.defect:
         return False
-    first, second = one.tone or one.component, other.tone or other.component
+    first, second = one.where, other.where
     if first in other.cannot_be_told_from or second in one.cannot_be_told_from:
         return True
     return first.startswith(f"{second}.") or second.startswith(f"{first}.")
@@ -115,7 +115,7 @@ def _could_show(health: Health, finding: Finding) -> bool:
         return bool(channels)
     if all(channel.quality == "rejected" for channel in channels):
         return False
-    where = finding.tone or finding.component
+    where = finding.where
     return not any(gap.tone == where or gap.tone.startswith(f"{where}.") for gap in health.not_observable)
 
 

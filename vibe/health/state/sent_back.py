@@ -10,7 +10,7 @@ from vibe.core.health import CaptureReport, ChannelReport, Health
 from vibe.core.route.round_check import FileSeen, PointSeen
 from vibe.core.route.route import folded
 from vibe.core.route.run_notes import Retake
-from vibe.health.state.doubted_levels import LEVEL_CODES, by_false_levels, unless_levels_doubted
+from vibe.health.state.doubted_levels import LEVEL_CODES, by_false_levels, doubts, unless_levels_doubted
 from vibe.health.state.instruction import AGAIN, instruction
 from vibe.health.state.settings import Judgement
 
@@ -100,12 +100,8 @@ def _unless_doubted(health: Health, files: Sequence[FileSeen]) -> Health:
 
     A wrong unit is mended without a new capture, so nothing is sent back; yet until then no level says anything.
     """
-    doubts = {
-        folded(point.point): reason
-        for file in files for point in file.points if point.verdict == "limited"
-        for reason in point.reasons if reason.verdict != "usable" and reason.code in LEVEL_CODES
-    }  # fmt: skip
-    return unless_levels_doubted(health, doubts)
+    limited = [point for file in files for point in file.points if point.verdict == "limited"]
+    return unless_levels_doubted(health, doubts(((one.point, one.reasons) for one in limited), LEVEL_CODES))
 
 
 def _with_verdicts(capture: CaptureReport, files: Sequence[FileSeen]) -> CaptureReport:

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from vibe.core.units import DAY_S
 from vibe.history.statistics.autocorrelation import autocorrelation
 
 Array = NDArray[np.float64]
-MONTH_S = 86400.0 * 365.25 / 12
+MONTH_S = DAY_S * 365.25 / 12
 """Seconds of a twelfth of a mean year (Julian, 365.25 days)."""
 EXACT_UP_TO = 30
 """Captures up to which the exact distribution of Kendall's S is used; beyond, it is normal to a per mille."""

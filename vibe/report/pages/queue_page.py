@@ -23,6 +23,7 @@ from vibe.core.records.alarms import (
 )
 from vibe.core.records.history import SeriesKey
 from vibe.core.records.history_view import ShownAlarm
+from vibe.core.units import DAY_S
 from vibe.report import history_words as said
 from vibe.report.drawing import history_data, history_marks, history_plots
 from vibe.report.pages import shell as pages
@@ -47,7 +48,6 @@ _OWNERS = 3
 """Owners of a change that a row names: as many as fit (our choice)."""
 _LEAST_DB = 0.5
 """A smaller part of a change is not named (our choice: captures repeat no better)."""
-_DAY_S = 86400.0
 """Seconds of a day."""
 _STATUS = {"open": "Open", "back": "Back", "in work": "In work", "quiet": "Quiet"}
 
@@ -175,7 +175,7 @@ def _row(
         bar=history_marks.urgency_bar(alarm.urgency, full),
         parts=[(part, history_marks.part_mark(part)) for part in alarm.urgency.parts], summary=_summary(alarm),
         causes=_causes(alarm), owners=owners, of=of, spark=spark, spark_name=name,
-        age=said.span_of((queue.at - alarm.since).total_seconds() / _DAY_S),
+        age=said.span_of((queue.at - alarm.since).total_seconds() / DAY_S),
     )  # fmt: skip
 
 
@@ -193,7 +193,7 @@ def _measured(queue: Queue) -> list[dict[str, Any]]:
             "drive": printable(one.drive), "captures": one.captures,
             "last": "never" if one.measured_at is None else said.day(one.measured_at),
             "ago": "" if one.measured_at is None
-            else said.span_of((queue.at - one.measured_at).total_seconds() / _DAY_S),
+            else said.span_of((queue.at - one.measured_at).total_seconds() / DAY_S),
             "accepted": "never" if one.accepted_at is None else said.day(one.accepted_at), "rhythm": rhythm(one),
             "overdue": "" if one.overdue_days is None else said.span_of(one.overdue_days),
         }

@@ -9,7 +9,7 @@ from statistics import fmean, median, pstdev
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import EVEN_MEAN_DB, EVEN_SPREAD_DB, SAME_PLACE, CombEvidence
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, CombScorer
@@ -40,9 +40,6 @@ MOST_OWNED = 0.65
 """Share of the axis that a comb with its sidebands may own."""
 MOST_CLEARED = 40
 """Harmonics of a found comb that are taken out, where random slip smears them; all of them where it does not."""
-EVEN_MEAN_DB, EVEN_SPREAD_DB = 10.0, 4.0
-"""Mean level over the floor and standard deviation, at most, of lines that short strikes make: alike, but for noise,
-which moves lines of ten decibels by two or three (common practice)."""
 GROWN_SHARE = 0.02
 """How far a line may be smeared, relative to its comb's order."""
 SELECTION_BIAS = 1.5
@@ -55,8 +52,6 @@ BETWEEN = 12
 """Lines of the slower comb, the first that nobody else owns between those of the faster one, that are compared."""
 AS_STRONG_DB = 3.0
 """Lines within a factor of two in power are alike: noise moves one by as much (common practice)."""
-SAME_PLACE = 0.005
-"""Relative distance within which two combs lie at one place."""
 SURELY_NEARER = 0.003
 """By how much nearer to its usual slip, relative, another tone must be."""
 ALIKE = 0.75

@@ -30,7 +30,7 @@ from vibe.spectra.presence.families import (
 )
 from vibe.spectra.presence.likelihood import line_ratios
 from vibe.spectra.presence.presence import FINEST_BINS, LEAST_OWN, MOST_SPEEDS
-from vibe.spectra.presence.shaft import SHAFT_SEEN
+from vibe.spectra.presence.shaft import HIGHER_SEEN, SHAFT_SEEN
 from vibe.spectra.presence.strays import PLACES_MORE, Strays, strays_of  # fmt: skip
 
 Ints = NDArray[np.int64]
@@ -45,9 +45,6 @@ PITCH_ORDERS = 16
 missing, and stand at the true one."""
 LOW_ORDERS = 18.0
 """Above the highest multiple of shaft or lobes of any drive at any speed that is searched."""
-HIGHER_SEEN = 0.5
-"""Probability that the fourth and further multiples of the shaft can be seen (common practice); those that only pitch
-errors make are as lines of the lobes are."""
 FEWEST_LOBES = 6
 """Drives of fewer are not made (common practice)."""
 RESOLVED_BINS = 2.0
@@ -287,7 +284,7 @@ class _Worth:
         return np.take(self.tables[seen], np.rint(places, out=places).astype(np.intp), mode="clip")
 
     def shaft(self, speeds: Real) -> Real:
-        """Of the shaft's lines together (speeds,)."""
+        """Of the shaft's lines together (speeds,); those that only pitch errors make are seen as those of lobes are."""
         k = np.arange(1.0, PITCH_ORDERS + 1.0)[:, None] * speeds
         first, higher, pitch = k[:3], k[3:SHAFT_ORDERS], k[SHAFT_ORDERS:]
         total = self.low(first, SHAFT_SEEN).sum(axis=0) + self.low(higher, HIGHER_SEEN).sum(axis=0)

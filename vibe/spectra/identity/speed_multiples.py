@@ -15,8 +15,8 @@ from vibe.spectra.presence.axes import AUDIBLE, CLEAR_BINS, Axis
 from vibe.spectra.presence.families import MESH, PARTS, SIDE_LINES, Family, Real
 from vibe.spectra.presence.likelihood import line_ratios
 from vibe.spectra.presence.presence import LEAST_MESH, LEAST_OWN
-from vibe.spectra.presence.shaft import SHAFT_SEEN
-from vibe.spectra.presence.strays import Strays, strays_of
+from vibe.spectra.presence.shaft import HIGHER_SEEN, SHAFT_SEEN
+from vibe.spectra.presence.strays import Strays, strays_anywhere
 
 MULTIPLES = (1 / 2, 3 / 2, 2.0)
 """Times the speed found: motors of two, four and six poles in one another's place, and half a rated speed. Of others
@@ -29,8 +29,6 @@ TOGETHER = 0.5
 their own would (common practice)."""
 SHAFT_ORDERS = 8
 """Multiples of the shaft that are looked at, the first three of which are nearly always seen."""
-HIGHER_SEEN = 0.5
-"""Probability that the fourth and further multiples of the shaft can be seen (common practice)."""
 SIDES = 2
 """Side lines of a mesh, either side, that a drive explains (common practice)."""
 FINE = 4
@@ -42,7 +40,7 @@ def odds_of_multiples(axis: Axis, families: Sequence[Family], low: float, high: 
 
     ``low``, ``high``: range of the speed, as multiples of the stated one, within which others were weighed before.
     """
-    strays = strays_of(axis, np.concatenate([family.own() for family in families]), np.ones(1))
+    strays = strays_anywhere(axis)
     found = 0.0
     for multiple in MULTIPLES:
         if low <= multiple <= high or not any(axis.holds(multiple * f.count * f.unit) for f in families):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.core.outside_combs import MOST_TESTED
 from vibe.spectra.evidence.decoy_null import lines_level_db
 from vibe.spectra.outside.comb_lines import (
     DROP_DB,
@@ -23,8 +24,6 @@ from vibe.spectra.outside.comb_lines import (
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
 """Orders of the input at which another machine's comb is looked for: from a slow chain to the pass of a gear mesh
 (common practice)."""
-MOST_TESTED = 12
-"""Multiples and parts of an order that are tested for being the fundamental."""
 STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
 FEWEST_TOGETHER = 4

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.outside_combs import EXACTLY, LINE_BINS, MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import EXACTLY, LINE_BINS, MOST_PER_TURN, MOST_TESTED, OutsideComb
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer
@@ -40,7 +40,7 @@ from vibe.spectra.outside.comb_lines import (
     standing_up_to,
     stands_halfway,
 )
-from vibe.spectra.outside.fundamental import FAR, HIGHEST_ORDER, LOWEST_ORDER, MOST_TESTED, NEAR_ROTOR, fundamental
+from vibe.spectra.outside.fundamental import FAR, HIGHEST_ORDER, LOWEST_ORDER, NEAR_ROTOR, fundamental
 from vibe.spectra.outside.owned_bins import own_bins, side_bins
 from vibe.spectra.outside.owners import carriers_of, of_own_law, owner_of, race_with_sides, reading_of
 from vibe.spectra.outside.slow_turns import LEAST_ROOM_BINS, SLOW_TURN_TOLERANCE, lines_per_turn, whole_per_turn
@@ -186,40 +186,13 @@ class _Search:
 
     def _explained(self, order: float, score: float, group: int, harmonics: int) -> _Found | None:
         """Whose a comb is: its lines are taken from the next looks; None where a part of the machine makes it."""
-        some, step, taken, whole = self.spectra, self.step, self.taken, self.whole
+        some, step, taken = self.spectra, self.step, self.taken
         power = some.power[group]
-        laws: dict[float, NDArray[np.bool_]] = {}
-
-        def drop_db(fast: float, slow: float) -> float:
-            mine = self.owner_near(fast)
-            exact = whole_per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
-            return DROP_DB if mine is None or exact else OWN_DROP_DB
-
-        def own_law(fast: float, slow: float) -> NDArray[np.bool_] | None:
-            """Bins that the part at ``fast`` fills itself; None where ``slow`` is an order of its own."""
-            mine = self.owner_near(fast)
-            if mine is None or not mine.slips:
-                return np.zeros(power.size, dtype=bool)
-            exact = whole_per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
-            if not exact and of_own_law(mine, slow, step):
-                return None
-            if fast not in laws:
-                laws[fast] = lines_mask(some, reading_of(mine, fast, group))
-            return laws[fast]
-
-        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law, self.carriers, self._of_a_part)
+        base = self._fundamental(power, order, group)
         lines, last = standing(power, step, base, taken)
-        owner = owner_of(base, self.requests, whole, self.families)
-        owner = owner or self._of_harmonic(base)
+        owner, exact = self._whose(power, base, last, group)
         near_rotor = abs(base - 1.0) < NEAR_ROTOR
-        if owner is None and any(abs(base / carrier - 1.0) < NEAR_ROTOR for carrier in self.carriers):
-            owner = race_with_sides(power, step, base, taken, self.requests, whole)
-        exact = whole_per_turn(base, last, step, self.slow_turns) or self._teeth_of_turn(power, base, last)
-        if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
-            owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
-        if exact is not None and owner is not None and slips and self._surely_off(owner, base, group, exact):
-            exact = None
         # Discs that strike a part equally hard make only lines at as many times its order.
         own_too = slips or (owner is None and any(self.whole.met_evenly(one, base) for one in self.requests))
         known = exact is not None or near_rotor
@@ -228,26 +201,19 @@ class _Search:
             order=base, score=score, group=group, harmonics=max(3, harmonics), sidebands=(), places=1,
         )  # fmt: skip
         if owner is not None and not (slips and exact):
-            # A part's own comb takes its side lines with it: they are nobody else's.
-            place = base / max(1, round(base / owner.order)) * max(1, round(owner.order / base))
-            mine = lines_mask(some, reading_of(owner, place, group)) | own_bins(some, reading, ())
-            between = round(base / order)
-            if between > 1:
-                # So are the fainter lines between its own, in which it was met.
-                mine |= own_bins(some, replace(reading, order=base / between), ())
-            self.taken, self.kept = taken | mine, self.kept | mine
+            self._keep(self._lines_of_part(owner, reading, round(base / order)))
             return None
         # Side lines at the shaft's turn were distinguished from a rotor of nearly its speed bin by bin before.
         halved = owner is None and self._is_half_of_a_part(power, base)
         law = None if exact or near_rotor or halved or owner is not None else self._part_explains(power, base)
         if law is not None:
-            self.taken, self.kept = taken | law, self.kept | law
+            self._keep(law)
             return None
-        turns = self.slow_turns if exact else ()
         # Two strikes a turn leave some of the first lines out.
         if not (near_rotor or halved) and not first_stand(power, step, base, taken):
             self.taken = taken | own_bins(some, reading, ())
             return None
+        turns = self.slow_turns if exact else ()
         every = 0
         if exact and not own_too:
             count = self._strongest_count(power, exact[1], exact[0])
@@ -277,6 +243,60 @@ class _Search:
             order=base, last=last, per_turn=exact, every=every, ambiguous=own_too, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _fundamental(self, power: NDArray[np.float32], order: float, group: int) -> float:
+        """The fundamental of a comb at ``order``, by what the parts of the machine make themselves."""
+        laws: dict[float, NDArray[np.bool_]] = {}
+
+        def is_whole(fast: float, slow: float) -> bool:
+            return whole_per_turn(slow, round(4 * fast / slow), self.step, self.slow_turns) is not None
+
+        def drop_db(fast: float, slow: float) -> float:
+            return DROP_DB if self.owner_near(fast) is None or is_whole(fast, slow) else OWN_DROP_DB
+
+        def own_law(fast: float, slow: float) -> NDArray[np.bool_] | None:
+            """Bins that the part at ``fast`` fills itself; None where ``slow`` is an order of its own."""
+            mine = self.owner_near(fast)
+            if mine is None or not mine.slips:
+                return np.zeros(power.size, dtype=bool)
+            if not is_whole(fast, slow) and of_own_law(mine, slow, self.step):
+                return None
+            if fast not in laws:
+                laws[fast] = lines_mask(self.spectra, reading_of(mine, fast, group))
+            return laws[fast]
+
+        return fundamental(
+            power, self.step, order, self.taken, self.lowest, drop_db, own_law, self.carriers, self._of_a_part
+        )
+
+    def _whose(
+        self, power: NDArray[np.float32], base: float, last: int, group: int
+    ) -> tuple[CombRequest | None, tuple[int, float] | None]:
+        """The part of the machine at whose order a comb lies, and the (count, turn) of a slow shaft of which it is a
+        whole number; None each where there is none."""
+        owner = owner_of(base, self.requests, self.whole, self.families) or self._of_harmonic(base)
+        if owner is None and any(abs(base / carrier - 1.0) < NEAR_ROTOR for carrier in self.carriers):
+            owner = race_with_sides(power, self.step, base, self.taken, self.requests, self.whole)
+        exact = whole_per_turn(base, last, self.step, self.slow_turns) or self._teeth_of_turn(power, base, last)
+        if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
+            owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
+        if exact is not None and owner is not None and owner.slips and self._surely_off(owner, base, group, exact):
+            exact = None
+        return owner, exact
+
+    def _lines_of_part(self, owner: CombRequest, reading: CombReading, between: int) -> NDArray[np.bool_]:
+        """Bins of a part's own comb where it was read, with its side lines, since they are nobody else's; and of the
+        fainter lines, ``between`` as many to one of its own, in which it was met."""
+        base = reading.order
+        place = base / max(1, round(base / owner.order)) * max(1, round(owner.order / base))
+        mine = lines_mask(self.spectra, reading_of(owner, place, reading.group)) | own_bins(self.spectra, reading, ())
+        if between > 1:
+            mine |= own_bins(self.spectra, replace(reading, order=base / between), ())
+        return mine
+
+    def _keep(self, mine: NDArray[np.bool_]) -> None:
+        """Bins of a part of the machine: no further look sees them, and no machine outside owns them."""
+        self.taken, self.kept = self.taken | mine, self.kept | mine
 
     def _surely_off(self, owner: CombRequest, base: float, group: int, exact: tuple[int, float]) -> bool:
         """Whether all lines of a comb together lie off the whole number per turn ``exact``. Where the shaft is slow,

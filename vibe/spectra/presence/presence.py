@@ -23,10 +23,10 @@ from vibe.spectra.presence.decoys import (
     own_by_another,
     together_with,
 )
-from vibe.spectra.presence.families import MESH, MESH_HARMONICS, SIDE_LINES, Family, Real
+from vibe.spectra.presence.families import MESH, MESH_HARMONICS, SIDE_LINES, Family, Lines, Real
 from vibe.spectra.presence.likelihood import lines_evidence, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
-from vibe.spectra.presence.strays import strays_of
+from vibe.spectra.presence.strays import Strays, strays_of
 
 DETECTED_FROM = 2.94
 """Log odds, ln 19, against other drives and none, from which on the drive counts as detected: one in twenty is the
@@ -101,42 +101,13 @@ def presence(
     shaft = np.zeros(speeds.size)
     if not pulsed:
         shaft = shaft_against(axes[0], input_strays, families[0], speeds, covered, 0.0 if guessed else CHOSEN)
+    asked = _Asked(axes=axes, families=families, shaft=shaft, speeds=speeds, likely=likely, guessed=guessed)
     by_stage: list[tuple[float, float, int | None]] = []
     together = np.zeros((3, speeds.size))
     for number, family in enumerate(families):
-        others = [f for k, f in enumerate(families) if k != number]
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
-        # The drive itself, all of it but its mesh, then its decoys.
-        lines = family.lines([family.count, family.count, *counts], CLEAR_BINS * axes[0].step)
-        lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
-        lines.orders[2:][own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
-        said = lines_evidence(axes, strays, shaft, lines, speeds)
-        # What the mesh adds is asked at the speeds at which the other lines stand.
-        rest = float(over_speeds(said[1], likely))
-        evidence = over_speeds(shaft + said, likely)
-        own = float(evidence[0])
-        mesh = own - rest
-        # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
-        # lies outside the band, the others twice as clearly.
-        own_mesh = family.count * family.unit
-        clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
-        clear += max(0.0, min(rest, no_rotor(axes[0], strays[0], family, speeds)))
-        odds, best = over_decoys(evidence), int(evidence[2:].argmax())
-        better = counts[best] if evidence[2 + best] > own else None
-        enough = better is None and LEAST_MESH <= own < LEAST_OWN
-        if enough and first_of_all(mesh, evidence[2:], lines.orders[2:, 0], axes[0].top):
-            own = LEAST_OWN  # Twenty to one is enough where no other count says as much.
-        if better is not None and not guessed:
-            # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
-            # twice as clearly.
-            taken = lines.orders[2 + best]
-            taken = np.sort(taken[np.isfinite(taken)])
-            lines.orders[is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
-            said = lines_evidence(axes, strays, shaft, lines, speeds)
-            rest, left = float(over_speeds(said[1], likely)), over_speeds(shaft + said, likely)
-            odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
-        by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
+        by_stage.append(asked.of_stage(number, strays, counts))
         if len(families) > 1:
             together += together_with(axes, strays, shaft, family, families[:number], counts, speeds)
     if len(families) > 1:
@@ -149,6 +120,55 @@ def presence(
     if rival and not counted:
         own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must show twice as clearly.
     return Presence(log_odds=odds - float(np.log(len(by_stage))), own=own, better=better)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """What is asked of every stage alike: the ``axes`` that are read, the ``families`` of the drive, what its ``shaft``
+    says against each of the ``speeds`` (speeds,), and how ``likely`` each of these is."""
+
+    axes: Sequence[Axis]
+    families: Sequence[Family]
+    shaft: Real
+    speeds: Real
+    likely: Real
+    guessed: bool
+
+    def of_stage(self, number: int, strays: Sequence[Strays], counts: Sequence[int]) -> tuple[float, float, int | None]:
+        """Log odds of one stage over its decoys of ``counts``, the evidence that its own lines give, as far as the mesh
+        is among them, and the count that explains more (None where none does)."""
+        family, others = self.families[number], [f for k, f in enumerate(self.families) if k != number]
+        near = CLEAR_BINS * self.axes[0].step
+        # The drive itself, all of it but its mesh, then its decoys.
+        lines = family.lines([family.count, family.count, *counts], near)
+        lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
+        lines.orders[2:][own_by_another(lines, family, others, near)] = np.nan
+        evidence, rest = self._weighed(strays, lines)
+        own = float(evidence[0])
+        mesh = own - rest
+        # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
+        # lies outside the band, the others twice as clearly.
+        clear = mesh if self.axes[0].holds(family.count * family.unit) else own - LEAST_OWN
+        clear += max(0.0, min(rest, no_rotor(self.axes[0], strays[0], family, self.speeds)))
+        odds, best = over_decoys(evidence), int(evidence[2:].argmax())
+        better = counts[best] if evidence[2 + best] > own else None
+        enough = better is None and LEAST_MESH <= own < LEAST_OWN
+        if enough and first_of_all(mesh, evidence[2:], lines.orders[2:, 0], self.axes[0].top):
+            own = LEAST_OWN  # Twenty to one is enough where no other count says as much.
+        if better is not None and not self.guessed:
+            # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
+            # twice as clearly.
+            taken = lines.orders[2 + best]
+            lines.orders[is_near(lines.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
+            left, rest = self._weighed(strays, lines)
+            odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
+
+    def _weighed(self, strays: Sequence[Strays], lines: Lines) -> tuple[Real, float]:
+        """Evidence (drives,) of ``lines`` over all speeds; and what those of the drive say but for its mesh, by itself:
+        what the mesh adds is asked at the speeds at which the other lines stand."""
+        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds)
+        return over_speeds(self.shaft + said, self.likely), float(over_speeds(said[1], self.likely))
 
 
 def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:

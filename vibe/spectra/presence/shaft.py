@@ -14,6 +14,8 @@ from vibe.spectra.presence.strays import Strays
 SHAFT_SEEN = 0.9
 """Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing shows
 of a speed that is another line's."""
+HIGHER_SEEN = 0.5
+"""Probability that the fourth and further multiples of the shaft can be seen (common practice)."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
 CHOSEN = 5.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,6 +90,15 @@ def _half_octave(orders: Real) -> NDArray[np.int64]:
     return np.asarray(np.rint(2 * np.log2(np.maximum(orders, 1.0))), dtype=np.int64)
 
 
+def strays_anywhere(axis: Axis) -> Strays:
+    """All lines that stand, among all places: where no multiple of a shaft is asked about."""
+    every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
+    every = every[np.isfinite(every)] - np.log(len(axis.rows))
+    # Nothing is asked below what stands.
+    lines = np.sort(every[every >= STANDS])
+    return Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=lines, places=every.size)
+
+
 def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     """Read in the same spectra at the places that the drive itself does not use; ``unit``: order of the shaft whose
     multiples are counted apart."""
@@ -98,14 +107,10 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     whole = axis.at(at[:, None] * speeds)
     known = np.isfinite(whole).all(axis=1)
     at, whole = at[known], whole[known]
-    every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
-    every = every[np.isfinite(every)] - np.log(len(axis.rows))
     near = {EVERYWHERE: SortedColumns.of(whole)} if at.size else {}
     for one in range(int(_half_octave(at[:1])[0]) - 2, int(_half_octave(at[-1:])[0]) + 3) if at.size else ():
         middle = 2.0 ** (one / 2)
         some = (at >= middle / 2) & (at <= 2 * middle)
         if some.any():
             near[one] = SortedColumns.of(whole[some])
-    # Nothing is asked below what stands.
-    lines = np.sort(every[every >= STANDS])
-    return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
+    return replace(strays_anywhere(axis), at=at, whole=whole, unit=unit, near=near)
