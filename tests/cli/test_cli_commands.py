@@ -117,6 +117,17 @@ def test_tones_follow_the_speed_that_was_asked_for(vibe: Vibe, drive: Path) -> N
     assert vibe("tones", drive, "--format", "csv").out.startswith("kind,id,")
 
 
+def test_the_supply_keeps_its_frequency_whatever_speed_is_asked_for(vibe: Vibe, drive: Path, tmp_path: Path) -> None:
+    fed = tmp_path / "fed.toml"
+    fed.write_text(drive.read_text(encoding="utf-8") + "\n[motor]\npoles = 4\nline_hz = 50\n", encoding="utf-8")
+    record = json.loads(vibe("tones", fed, "--format", "json", "--speed-rpm", "1440").out)
+    tones = {tone["tone"]: (tone["hz"], tone["order"]) for tone in record["tones"]}
+    assert tones["motor.twice_line"] == pytest.approx((100.0, 100 / 24))
+    assert tones["motor.pole_pass"] == pytest.approx((4.0, 4 / 24))
+    rows = {row["id"]: row for row in table_of(vibe("tones", fed, "--speed-rpm", "1440").out)}
+    assert float(rows["motor.line"]["hz"]) == pytest.approx(50.0)
+
+
 def test_a_speed_outside_the_range_is_remarked(vibe: Vibe, drive: Path) -> None:
     answer = vibe("tones", drive, "--speed-rpm", "3000")
     assert answer.status == 0

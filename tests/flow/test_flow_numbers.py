@@ -74,7 +74,7 @@ def test_a_pole_pass_lies_apart_from_twice_the_line_where_a_capture_of_a_minute_
 ) -> None:
     """Four poles: at 0.02 Hz of slip twelve minutes to an hour apart."""
     drive = ONE.model_copy(update={"input": ONE.input.model_copy(update={"speed_rpm": 60 * (25 - slip_hz)})})
-    names = [name for name, _ in analysis_request_of(drive, TABLE, set(), noted_hz=None).lines_hz]
+    names = [name for name, *_ in analysis_request_of(drive, TABLE, set(), noted_hz=None).lines_hz]
     assert ("twice line + pole pass" in names) is apart
 
 

@@ -115,6 +115,14 @@ def test_zones_set_the_state_when_nothing_else_does(
         assert "vibration at" in found.sentence
 
 
+@pytest.mark.parametrize(("near", "words"), [(None, "is well above the limit"), ("C/D", "is above the limit")])
+def test_a_value_that_may_be_in_zone_c_is_not_well_above_the_limit(
+    judgement: Judgement, near: str | None, words: str
+) -> None:
+    value = level("D").model_copy(update={"near_boundary": near, "boundary_value": 4.9})
+    assert words in verdict(judgement, levels=(value,)).sentence
+
+
 @pytest.mark.parametrize(("severity", "probability"), [("severe", 0.97), ("severe", 0.6), ("moderate", 0.95)])
 def test_what_may_be_another_drives_damage_is_watch_at_most_and_says_so(
     judgement: Judgement, severity: str, probability: float

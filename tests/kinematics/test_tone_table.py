@@ -252,6 +252,11 @@ def test_motor_tones_follow_the_supply() -> None:
     assert twice.order * (1 + twice.slip[0]) * 25.0 == pytest.approx(100.0)
     assert pole_pass.order * 24.3 == pytest.approx(2.8)
     assert pole_pass.slip[0] == pytest.approx(-1.0)
+    # At 1440 r/min the supply stays where it is and the slip grows; at 1500 there is none.
+    assert (twice.hz_at(24.0), pole_pass.hz_at(24.0)) == pytest.approx((100.0, 4.0))
+    assert (twice.order_at(24.0), pole_pass.order_at(24.0)) == pytest.approx((100 / 24, 4 / 24))
+    assert (pole_pass.hz_at(25.0), pole_pass.order_at(None)) == (0.0, pole_pass.order)
+    assert table.tone("input.shaft").hz_at(24.0) == 24.0
     inverter = tone_table(drive(motor=motor, input=Input(speed_rpm=700.0)))
     assert "motor.pole_pass" not in {t.id for t in inverter.tones}
     geared = tone_table(drive(motor=Motor(poles=4, line_hz=50.0, coupling="gear")))

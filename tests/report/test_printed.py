@@ -39,6 +39,7 @@ def test_a_drive_report(name: str, request: pytest.FixtureRequest, tmp_path: Pat
         lines = page.strip().split("\n")
         assert lines[-1].startswith(health.drive), "what runs in the margin comes last"
         assert lines[-2] not in HEADINGS, "a heading without what it heads"
+        assert not lines[-2].startswith(("Evidence (", "Tone ")), "what stands over a table, without it"
     assert "How this was made" in pages[-1]
 
 

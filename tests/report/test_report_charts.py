@@ -109,6 +109,16 @@ def test_a_log_axis_places_tenfold_values_at_equal_steps() -> None:
     assert heights[2] == pytest.approx(ticks["100"], abs=0.1)
 
 
+def test_the_floor_of_quiet_noise_lies_within_the_axes() -> None:
+    """What noise seldom exceeds lies above all of a sound machine's values."""
+    x = np.arange(5, dtype=np.float32)
+    y, floor = np.array([-1.2, 0.1, -0.2, 0.1, 0.0], np.float32), np.full(5, 0.33, np.float32)
+    plot = SpectrumPlot(title="t", caption="c", x=x, y=y, floor=floor, x_label="Hz", y_label="kurtosis")
+    bottom, top = charts.spectrum_y_limits(plot)
+    assert bottom < -1.2
+    assert top > 0.4
+
+
 def test_no_two_labels_of_a_row_touch() -> None:
     rng = np.random.default_rng(1)
     kinds = ("comb", "owner", "sideband", "limit")

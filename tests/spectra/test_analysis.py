@@ -30,16 +30,18 @@ QUESTION = AnalysisRequest(
     folds=(FoldRequest(tone="lobe", order=LOBE, meetings=1),),
     benign=((1.0, 60), (18.0, 40), (LOBE, 40)),
     lines=(("1x", 1.0), ("2x", 2.0), ("mesh", 18.0)),
-    lines_hz=(("twice line", 100.0),),
+    # Twice the line, and the pole pass of four poles above it, which falls by four as the input turns faster.
+    lines_hz=(("twice line", 100.0, 0.0), ("pole pass", 100.0 + 4 * 25.0, -4.0)),
 )
-VELOCITY = {"1x": 1.4, "2x": 0.5, "mesh": 0.9, "twice line": 0.3}
+VELOCITY = {"1x": 1.4, "2x": 0.5, "mesh": 0.9, "twice line": 0.3, "pole pass": 0.2}
 """mm/s r.m.s. of each line that the machine is given."""
 
 
 def machine(*, damaged: bool, seed: int = 1, duration_s: float = DURATION) -> np.ndarray:
     """Acceleration [m/s²]: shaft and mesh lines of known velocity, a supply line, noise; impacts of one lobe."""
     row = noise(seed, N, 0.3)
-    for name, frequency in (("1x", SPEED), ("2x", 2 * SPEED), ("mesh", 18 * SPEED), ("twice line", 100.0)):
+    supply = (("twice line", 100.0), ("pole pass", 100.0 + 4 * (25.0 - SPEED)))
+    for name, frequency in (("1x", SPEED), ("2x", 2 * SPEED), ("mesh", 18 * SPEED), *supply):
         omega = 2 * np.pi * frequency
         row += VELOCITY[name] * 1e-3 * np.sqrt(2) * omega * np.sin(omega * TIME + seed)
     if damaged:

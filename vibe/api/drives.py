@@ -249,9 +249,9 @@ class Tones(Table["Tone"]):
 def _tone_columns(speed_hz: float) -> dict[str, Any]:
     return {
         **fields("component", "defect", "family", tone="id"),
-        **fields("order"),
+        "order": lambda tone: tone.order_at(speed_hz),
         "order_exact": lambda tone: None if tone.order_exact is None else str(tone.order_exact),
-        "hz": lambda tone: tone.order * speed_hz,
+        "hz": lambda tone: tone.hz_at(speed_hz),
         **fields("damage", "made_by", "source"),
     }
 

@@ -73,10 +73,27 @@ class Tone:
     fold: Fold | None = None
     meetings: int = 1
     """How many times per repeat the part may show: the discs that meet a pin."""
+    supply_hz: float | None = None
+    """Of a tone of the motor's supply, where it lies while the input stands still: its ``order`` holds at nominal speed
+    alone. None for one that turns with the input."""
+    falls_by: int = 0
+    """By how many Hz a tone of the supply falls for each Hz of the input: the poles, for pole pass."""
 
     def __post_init__(self) -> None:
         if not self.order > 0:
             raise ValueError(f"tone {self.id}: order {self.order} must be positive")
+
+    def hz_at(self, input_hz: float) -> float:
+        """Where the tone lies [Hz] while the input turns with ``input_hz``; 0 for pole pass from synchronous speed on."""
+        if self.supply_hz is None:
+            return self.order * input_hz
+        return max(self.supply_hz - self.falls_by * input_hz, 0.0)
+
+    def order_at(self, input_hz: float | None) -> float:
+        """The order of the tone while the input turns with ``input_hz``, at nominal speed where that is None."""
+        if self.supply_hz is None or not input_hz:
+            return self.order
+        return self.hz_at(input_hz) / input_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -70,9 +70,9 @@ def tones_json(table: ToneTable, input_hz: float | None) -> str:
                 "component": t.component,
                 "defect": t.defect,
                 "family": t.family,
-                "order": t.order,
+                "order": t.order_at(input_hz),
                 "order_exact": _text(t.order_exact),
-                "hz": _hz(t.order, input_hz),
+                "hz": _tone_hz(t, input_hz),
                 "damage": t.damage,
                 "made_by": t.made_by,
                 "source": t.source,
@@ -124,7 +124,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
-            words.number(tone.order, 7), words.number(_hz(tone.order, input_hz), 6), tone.made_by,
+            words.number(tone.order_at(input_hz), 7), words.number(_tone_hz(tone, input_hz), 6), tone.made_by,
         )  # fmt: skip
         sidebands, shared = _sidebands(tone, "\n"), _some(words.coincidences_of(table, tone.id), 4)
         if sidebands or shared:
@@ -167,6 +167,10 @@ def _hz(order: float, input_hz: float | None) -> float | None:
     return None if input_hz is None else order * input_hz
 
 
+def _tone_hz(tone: Tone, input_hz: float | None) -> float | None:
+    return None if input_hz is None else tone.hz_at(input_hz)
+
+
 def _text(value: Fraction | None) -> str | None:
     return None if value is None else str(value)
 
@@ -192,7 +196,7 @@ def _tone_cells(table: ToneTable, input_hz: float | None) -> list[Sequence[Cell]
     ]  # fmt: skip
     tones: list[Sequence[Cell]] = [
         (
-            "tone", t.id, _text(t.order_exact), t.order, _hz(t.order, input_hz), None, t.defect, t.family,
+            "tone", t.id, _text(t.order_exact), t.order_at(input_hz), _tone_hz(t, input_hz), None, t.defect, t.family,
             "yes" if t.damage else "no", t.made_by, _sidebands(t, "; "), "; ".join(words.coincidences_of(table, t.id)),
             t.source,
         )

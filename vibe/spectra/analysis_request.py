@@ -33,8 +33,9 @@ class AnalysisRequest:
     """(order, harmonics) of families that benign sources own in the envelope."""
     lines: tuple[tuple[str, float], ...]
     """(name, order) read in the velocity spectrum."""
-    lines_hz: tuple[tuple[str, float], ...]
-    """(name, frequency) of lines that do not follow the shaft."""
+    lines_hz: tuple[tuple[str, float, float], ...]
+    """(name, frequency with the input at rest, order by which it changes as the input turns: mostly 0) of lines that do
+    not follow the shaft as its harmonics do."""
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
     settled_hz: float | None = None

@@ -98,7 +98,7 @@ def analyse_segment(
     ) + tuple(
         line
         for name, (samples, rate) in rows.items()
-        for line in _fixed_lines(name, samples, rate, transforms[name], analysis_request)
+        for line in _fixed_lines(name, samples, rate, transforms[name], analysis_request, law.mean_hz)
     )  # fmt: skip
     return SignalAnalysis(
         samples=rows,
@@ -407,14 +407,16 @@ def _fixed_lines(
     rate: float,
     transform: NDArray[np.complex64],
     analysis_request: AnalysisRequest,
+    speed_hz: float,
 ) -> tuple[Line, ...]:
     """Lines that do not follow the shaft, from the spectrum against time."""
-    if not analysis_request.lines_hz:
+    wanted = [(line, hz + order * speed_hz) for line, hz, order in analysis_request.lines_hz]
+    if not wanted:
         return ()
     size = fast_length(samples.size)
     # Above the highest of them nothing but its floor is read.
-    last = int(max(hz for _, hz in analysis_request.lines_hz) * size / rate) + 2 * FLOOR_BINS
+    last = int(max(hz for _, hz in wanted) * size / rate) + 2 * FLOOR_BINS
     power = _mean_square(transform[:last], samples.size, size)
     return read_lines(
-        power, rate / size, analysis_request.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name, known=False
+        power, rate / size, wanted, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name, known=False
     )

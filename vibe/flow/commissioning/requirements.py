@@ -90,7 +90,7 @@ def readable_lines(drive: Drive, table: ToneTable) -> set[str]:
     from vibe.flow.diagnose.tone_requests import analysis_request_of
 
     fixed = analysis_request_of(drive, table, set(), noted_hz=None).lines_hz
-    return {*line_orders(drive, table), *(name for name, _ in fixed)}
+    return {*line_orders(drive, table), *(name for name, *_ in fixed)}
 
 
 def check_limits(evidence: Evidence) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -94,13 +94,12 @@ def _line_plots(finding: Finding, reading: SignalAnalysis) -> tuple[PlotData, ..
     if channel is None or finding.component == "sensor":
         return ()
     names = {line.name: line for line in reading.lines if line.channel == channel}
-    wanted = (
-        [n for n in names if n.startswith("twice line")]
-        if finding.component == "motor"
-        else [n for n in names if finding.tone is not None and n.startswith(finding.tone)]
-        or [n for n in names if n.endswith("x")]
-    )
-    marks = [Mark(at=names[name].frequency_hz, label=name.rsplit(" ", 1)[-1], kind="comb") for name in wanted]
+    marks = [
+        Mark(at=names[name].frequency_hz, label=name.rsplit(" ", 1)[-1], kind="comb")
+        for name in shown_by(finding, names)
+    ]
+    if not marks:
+        return ()
     highest = max([3 * mark.at for mark in marks if mark.label == "1x"] + [1.3 * mark.at for mark in marks])
     return (
         plot_data.velocity_plot(
@@ -108,6 +107,19 @@ def _line_plots(finding: Finding, reading: SignalAnalysis) -> tuple[PlotData, ..
             caption=f"Marked: the lines that show {finding.defect}.",
         ),
     )  # fmt: skip
+
+
+def shown_by(finding: Finding, names: Iterable[str]) -> list[str]:
+    """Of the lines that were read, those that show a fault: no half orders for unbalance, which makes none, and none at
+    all for what was not read in lines."""
+    if finding.component == "motor":
+        return [name for name in names if name.startswith("twice line")]
+    read = {item.text for item in finding.evidence if item.kind == "line"}
+    return (
+        [name for name in names if finding.tone is not None and name.startswith(finding.tone)]
+        or [name for name in names if name in read]
+        or [name for name in names if read and name in ("1x", "2x")]
+    )
 
 
 def overview_plots(reading: SignalAnalysis) -> tuple[PlotData, ...]:

@@ -102,14 +102,16 @@ def analysis_request_of(
     for tone in table.tones:
         if tone.family == "mesh":
             lines += [(f"{tone.id} {k}", k * tone.order) for k in (1, 2, 3)]
-    lines_hz: list[tuple[str, float]] = []
-    if drive.motor is not None:
-        twice, slip_hz = 2 * drive.motor.line_hz, drive.motor.synchronous_hz - drive.input.speed_hz
-        lines_hz.append(("twice line", twice))
-        if slip_hz > LEAST_SLIP_HZ:
+    lines_hz: list[tuple[str, float, float]] = []
+    if (motor := drive.motor) is not None:
+        twice = 2 * motor.line_hz
+        lines_hz.append(("twice line", twice, 0.0))
+        if motor.coupling == "direct" and motor.synchronous_hz - drive.input.speed_hz > LEAST_SLIP_HZ:
+            # Poles x slip, by the speed that is found: half a turn in a hundred moves it by many lines.
+            at_rest_hz = motor.poles * motor.synchronous_hz
             lines_hz += [
-                ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
-                ("twice line + pole pass", twice + slip_hz * drive.motor.poles),
+                ("twice line - pole pass", twice - at_rest_hz, float(motor.poles)),
+                ("twice line + pole pass", twice + at_rest_hz, -float(motor.poles)),
             ]
     return AnalysisRequest(
         range_hz=drive.input.speed_range_hz,

@@ -16,25 +16,20 @@ def tones(store: Store, drive: str, content: str | None = None) -> tuple[ToneMar
     """The tones of a drive for cursors, lowest order first; with a capture where they lie at its speed. Those of the
     motor keep to the supply's frequency, whatever the speed."""
     from vibe.core.records.evidence_rows import SidebandMark, ToneMark
-    from vibe.kinematics.families.electrical import electrical_hz
 
     known = kinematics_of(store, drive)
     if known is None:
         return ()
     speed_hz = None if content is None else store.capture(content).speed_hz
-    motor = known[0].motor
 
     def hz(order: float) -> float | None:
         return None if speed_hz is None else order * speed_hz
 
     def mark(tone: Tone) -> ToneMark:
-        order, at_hz = tone.order, hz(tone.order)
-        if tone.family == "electrical" and motor is not None and speed_hz:
-            at_hz = electrical_hz(motor, tone.id, speed_hz)
-            order = order if at_hz is None else at_hz / speed_hz
         return ToneMark(
-            id=tone.id, words=_tone_words(tone.id), made_by=tone.made_by, family=tone.family, order=order,
-            order_exact=None if tone.order_exact is None else str(tone.order_exact), hz=at_hz, slip=tone.slip,
+            id=tone.id, words=_tone_words(tone.id), made_by=tone.made_by, family=tone.family,
+            order=tone.order_at(speed_hz), order_exact=None if tone.order_exact is None else str(tone.order_exact),
+            hz=None if speed_hz is None else tone.hz_at(speed_hz), slip=tone.slip,
             sidebands=tuple(SidebandMark(order=s.order, hz=hz(s.order), why=s.why) for s in tone.sidebands),
             part="" if tone.fold is None else tone.fold.part, count=0 if tone.fold is None else tone.fold.count,
         )  # fmt: skip

@@ -236,7 +236,8 @@ def near_in_words(level: LevelReport) -> str:
 def _zones_in_words(level: LevelReport, levels: Sequence[LevelReport]) -> str:
     """What a zone says of the drive, and what another standard says of the same value where it says something else."""
     what = "peak acceleration" if level.measure == "acceleration_peak" else "vibration"
-    above = "well above" if level.zone == "D" else "above"
+    # A value that may lie on the other side of the boundary to zone D is above the limit, and no more is known.
+    above = "well above" if level.zone == "D" and not just_passed(level) else "above"
     others = [
         one for one in levels
         if one is not level and (one.point, one.measure) == (level.point, level.measure)

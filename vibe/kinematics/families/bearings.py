@@ -51,7 +51,8 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
     loads = [(body, _speed(bearing, role, body, speeds)) for body, role in roles]
     past = abs(inner - outer)
     own = multiples(bearing)
-    between = f"{bearing.inner} passes {bearing.outer} {text(past)} times per input turn"
+    often = "once" if past == 1 else f"{text(past)} times"
+    between = f"{bearing.inner} passes {bearing.outer} {often} per input turn"
     seen = "past a fixed sensor"
 
     def swept(turning: Fraction | float, what: str) -> list[Motion]:

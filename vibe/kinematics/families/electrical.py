@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from vibe.core.drive import Drive, Motor
+from vibe.core.drive import Drive
 from vibe.core.tones import Tone
 
 MOST_SLIP = 0.1
@@ -29,7 +29,7 @@ def motor_tones(drive: Drive) -> Iterator[Tone]:
         ("line", motor.line_hz, "supply frequency: leads, sensor earthing, unequal air gap"),
         ("twice_line", 2 * motor.line_hz, "magnetic pull twice per supply period: air gap, loose core, soft foot"),
     ):
-        yield _tone(f"motor.{name}", hz / nominal, (nominal / high - 1.0, nominal / low - 1.0), made_by)
+        yield _tone(f"motor.{name}", hz / nominal, (nominal / high - 1.0, nominal / low - 1.0), made_by, supply_hz=hz)
     synchronous = motor.synchronous_hz
     if motor.coupling != "direct" or not 0 < 1 - nominal / synchronous < MOST_SLIP:
         return
@@ -40,20 +40,14 @@ def motor_tones(drive: Drive) -> Iterator[Tone]:
         order,
         (min(ends[0], 0.0), max(ends[1], 0.0)),
         f"{motor.poles} poles x slip speed {synchronous - nominal:.3g} Hz: broken rotor bars show here",
+        supply_hz=motor.poles * synchronous,
+        falls_by=motor.poles,
     )
 
 
-def electrical_hz(motor: Motor, tone_id: str, speed_hz: float) -> float | None:
-    """Where a tone of the motor lies while the input turns with ``speed_hz``; None for no tone of it."""
-    lines = {
-        "motor.line": motor.line_hz,
-        "motor.twice_line": 2 * motor.line_hz,
-        "motor.pole_pass": motor.poles * max(motor.synchronous_hz - speed_hz, 0.0),
-    }
-    return lines.get(tone_id)
-
-
-def _tone(tone_id: str, order: float, spread: tuple[float, float], made_by: str) -> Tone:
+def _tone(
+    tone_id: str, order: float, spread: tuple[float, float], made_by: str, *, supply_hz: float, falls_by: int = 0
+) -> Tone:
     return Tone(
         id=tone_id,
         component="motor",
@@ -65,4 +59,6 @@ def _tone(tone_id: str, order: float, spread: tuple[float, float], made_by: str)
         made_by=made_by,
         source=SOURCE,
         slip=spread,
+        supply_hz=supply_hz,
+        falls_by=falls_by,
     )

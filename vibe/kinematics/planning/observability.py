@@ -141,7 +141,7 @@ def needed_duration_s(tone: Tone, table: ToneTable, input_hz: float, *, near_str
     for; else from one of its own height.
     """
     repeats = DAMAGE_REPEATS if tone.damage else LINE_REPEATS
-    hz = tone.order * input_hz
+    hz = _hz(tone, input_hz)
     needs = [(repeats / hz, f"{repeats} repeats at {hz:.3g} Hz")]
     if tone.damage and tone.sidebands:
         carried_hz = max(band.order for band in tone.sidebands) * input_hz
@@ -167,8 +167,13 @@ def proof_length_s(tones: Sequence[Tone], table: ToneTable, input_hz: float) -> 
     return float(ceil(max(repeats_s, shows_s) * (1 - 1e-9)))
 
 
+def _hz(tone: Tone, input_hz: float) -> float:
+    """Where a tone lies; where the speed leaves no slip, pole pass is asked for where it lies at nominal speed."""
+    return tone.hz_at(input_hz) or tone.order * input_hz
+
+
 def _one(tone: Tone, table: ToneTable, settings: CaptureSettings, input_hz: float) -> Visibility:
-    hidden = _band_hides(tone, settings, tone.order * input_hz)
+    hidden = _band_hides(tone, settings, _hz(tone, input_hz))
     needed, what_for = needed_duration_s(tone, table, input_hz)
     too_short = settings.duration_s < needed * (1 - 1e-9)
     if hidden is None and not too_short:

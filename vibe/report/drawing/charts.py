@@ -96,7 +96,7 @@ def _box(
 
 
 def spectrum_y_limits(plot: SpectrumPlot) -> tuple[float, float]:
-    """Bottom and top of the y axis: headroom for marks; on a log axis never below what the floor needs."""
+    """Bottom and top of the y axis: headroom for marks, and room for the floor's line, which may lie above all values."""
     y = plot.y[np.isfinite(plot.y)].astype(float)
     if plot.log_y:
         y = y[y > 0]
@@ -112,9 +112,9 @@ def spectrum_y_limits(plot: SpectrumPlot) -> tuple[float, float]:
         return bottom, top * (top / bottom) ** 0.12
     if not y.size:
         return 0.0, 1.0
-    low = min(float(y.min()), 0.0)
-    span = float(y.max()) - low or 1.0
-    return low * 1.05, float(y.max()) + 0.13 * span
+    shown = y if plot.floor is None else np.concatenate([y, plot.floor[np.isfinite(plot.floor)]])
+    low, high = min(float(shown.min()), 0.0), float(shown.max())
+    return low * 1.05, high + 0.13 * (high - low or 1.0)
 
 
 def mark_heights(marks: tuple[Mark, ...], x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -45,6 +45,8 @@ class ToneRow:
     """A tone as the table shows it."""
 
     tone: Tone
+    order: float
+    """At the speed of the capture: the supply's tones do not follow the shaft."""
     hz: float | None
     coincides: tuple[str, ...]
     unseen: NotObservable | None
@@ -258,7 +260,8 @@ def tone_rows(table: ToneTable, health: Health) -> list[ToneRow]:
         rows.append(
             ToneRow(
                 tone=tone,
-                hz=None if speed_hz is None else tone.order * speed_hz,
+                order=tone.order_at(speed_hz),
+                hz=None if speed_hz is None else tone.hz_at(speed_hz),
                 coincides=words.coincidences_of(table, tone.id),
                 unseen=unseen.get(tone.id),
                 limit=text,
