@@ -209,9 +209,9 @@ def looked_up(table: Array, turns: Array) -> Array:
 def contact_table(errors: Array, *, gap: float, weights: Array | None = None) -> Array:
     """Force of ``errors.size`` equal contacts around a turn as the load comes round.
 
-    Each carries over somewhat less than half of a turn, from where its gap of ``gap`` (relative to the greatest approach)
-    is closed, with the power 1.1 of its approach (line contact); ``errors`` are relative heights of the contacts.
-    Zero mean.
+    Each carries over somewhat less than half of a turn, from where its gap of ``gap`` (relative to the greatest
+    approach) is closed, with the power 1.1 of its approach (line contact); ``errors`` are relative heights of the
+    contacts. Zero mean.
     """
     steps = 64 if errors.size < 60 else 32
     bins = errors.size * steps
@@ -262,20 +262,21 @@ def _sound_bearing(rng: np.random.Generator, bearing: Bearing, rates: Mapping[st
     cage, slip = cage_rate(bearing, rates), 1 - rng.uniform(0, 0.01)
     passing = bearing.elements * (cage - rates[bearing.load]) * slip * run.turns
     inner = bearing.elements * (rates[bearing.inner] - cage) * run.turns
-    pushed = np.cos(2 * np.pi * passing) + 0.4 * np.cos(4 * np.pi * passing + 1.0)
-    waves = np.cos(2 * np.pi * (inner + rates[bearing.inner] * run.turns)) + 0.6 * np.cos(2 * np.pi * inner)
+    once, wave = np.cos(2 * np.pi * passing), np.cos(2 * np.pi * inner)
+    pushed = once + 0.4 * (2 * once**2 - 1)
+    waves = wave * (1 + np.cos(2 * np.pi * rates[bearing.inner] * run.turns))
     return np.asarray(pushed + 0.5 * waves)
 
 
 def own_forces(
     rng: np.random.Generator, drive: Reducer, run: Run, *, noise: float, rough: float, bearings: float
 ) -> list[Push]:
-    """What a sound drive does. ``noise``: of rolling, over mesh; ``rough``: pitch errors; ``bearings``: theirs over mesh."""
+    """What a sound drive does. ``noise`` of rolling and ``bearings``' forces: over mesh; ``rough``: pitch errors."""
     rates = drive.rates
     pushes: list[Push] = []
     for index, stage in enumerate(drive.stages):
-        for force in _pairs(rng, stage, rates, drive.first + index, run, rough):
-            pushes.append(Force(at=force.at, samples=force.samples * 0.6**index))
+        pairs = _pairs(rng, stage, rates, drive.first + index, run, rough)
+        pushes += [Force(at=force.at, samples=force.samples * 0.6**index) for force in pairs]
     turned = 2 * np.pi * run.turns
     shaft = (
         np.cos(turned) + rng.uniform(0.1, 0.5) * np.cos(2 * turned + 1) + rng.uniform(0.05, 0.3) * np.cos(3 * turned)
@@ -287,7 +288,10 @@ def own_forces(
         driven = 2 * np.pi * drive.wheels.ratio * run.turns
         ripple = sum(np.cos(k * mesh * turned + k) / k for k in (1, 2, 3))
         pushes.append(Force(at="in", samples=0.5 * ripple * (1 + 0.2 * np.cos(driven) + 0.1 * np.cos(turned))))
-    pushes += [Force(at=one.place, samples=bearings * _sound_bearing(rng, one, rates, run)) for one in drive.bearings]
+    if bearings > 0:
+        pushes += [
+            Force(at=one.place, samples=bearings * _sound_bearing(rng, one, rates, run)) for one in drive.bearings
+        ]
     first = drive.first
     loaded = 2 * np.pi * rates[f"stage{first}.eccentric"] * run.turns
     carried = 2 * np.pi * rates[drive.output] * run.turns
@@ -374,11 +378,11 @@ def _bearing_damage(
     across = abs(rates[bearing.inner] - rates[bearing.outer]) * speed_hz
     surface_m_s = np.pi * bearing.pitch_mm / 1000 * across * (1 - bearing.gamma**2) / 2
     # What a spot does ends with the edge of its exit: a slow one strikes no longer than this.
-    width_s = min(rng.uniform(0.2, 1.0) / 1000 / surface_m_s, 6e-4)
+    width_s = min(rng.uniform(0.1, 0.5) / 1000 / surface_m_s, 2.5e-4)
     tone = f"bearing.{bearing.name}.{part}"
-    tones = (tone,)
-    if part == "cage":
-        tones = (tone, f"bearing.{bearing.name}.cage_past_load", f"bearing.{bearing.name}.cage_past_inner")
+    tones: tuple[str, ...] = (tone,)
+    if part == "cage" and rates[bearing.load] != rates[bearing.outer]:
+        tones = (f"{tone}_past_load", tone)
     return _strikes(run, turns, sizes, width_s, bearing.place), tones
 
 
@@ -393,7 +397,7 @@ def _pair_damage(rng: np.random.Generator, drive: Reducer, part: str, run: Run) 
     number, stage = drive.first, drive.stages[0]
     rates = drive.rates
     eccentric, disc = rates[f"stage{number}.eccentric"], rates[f"stage{number}.disc"]
-    past, width_s, start = abs(eccentric - disc), rng.uniform(1e-4, 6e-4), rng.uniform(0, 1)
+    past, width_s, start = abs(eccentric - disc), rng.uniform(1e-4, 4e-4), rng.uniform(0, 1)
     tones: tuple[str, ...] = (f"stage{number}.lobe", f"stage{number}.output_pin")
     at = "ring"
     if part == "ring pin":
@@ -419,29 +423,28 @@ def _pair_damage(rng: np.random.Generator, drive: Reducer, part: str, run: Run) 
     return _strikes(run, turns[order], sizes[order], width_s, at), tones
 
 
-def _tooth_damage(rng: np.random.Generator, drive: Reducer, part: str, run: Run) -> tuple[Strikes, tuple[str, ...]]:
+def _tooth_damage(rng: np.random.Generator, drive: Reducer, run: Run) -> tuple[Strikes, tuple[str, ...]]:
+    """One tooth of the driven wheel of a pair, or of a sun: each planet meets it, and none carries quite its share."""
     assert drive.wheels is not None
     teeth, turn = drive.wheels.teeth, drive.wheels.ratio
-    start = rng.uniform(0, 1)
-    carried = np.zeros(1)
-    if part == "driver tooth":
-        turns, tone = _counted(1.0, run, start), "stage1.driver_tooth"
-    elif part == "driven tooth":
-        turns, tone = _counted(abs(turn), run, start), "stage1.driven_tooth"
-    elif part == "sun tooth":
-        turns, tone = _counted(teeth[3] * (1 - turn), run, start), "stage1.sun_tooth"
-        carried = 2 * np.pi * turns
+    if len(teeth) == 2:
+        turns, tone = _counted(abs(turn), run, rng.uniform(0, 1)), "stage1.driven_tooth"
+        sizes = np.ones(turns.size)
     else:
-        turns, tone = _counted((1 - turn) * teeth[0] / teeth[1], run, start), "stage1.planet_tooth"
-        carried = 2 * np.pi * turn * turns
-    sizes = (1 + 0.1 * rng.standard_normal(turns.size)) * (1 + 0.4 * np.cos(carried))
+        turns, tone = _counted(teeth[3] * (1 - turn), run, rng.uniform(0, 1)), "stage1.sun_tooth"
+        shares = 1 + 0.25 * rng.uniform(-1, 1, teeth[3])
+        sizes = shares[np.arange(turns.size) % teeth[3]] * (1 + 0.4 * np.cos(2 * np.pi * turns))
+    sizes = sizes * (1 + 0.1 * rng.standard_normal(turns.size))
     return _strikes(run, turns, sizes, rng.uniform(1e-4, 4e-4), "in"), (tone,)
 
 
 def damage(rng: np.random.Generator, drive: Reducer, what: str, run: Run) -> tuple[Strikes, tuple[str, ...]]:
-    """Strikes of a damaged part and the tones that may be named: ``"input outer_race"``, ``"ring pin"``, ``"sun tooth"``."""
-    if what.endswith("tooth"):
-        return _tooth_damage(rng, drive, what, run)
+    """Strikes of a damaged part and the tones that may be named.
+
+    Parts are such as ``"input outer_race"``, ``"ring pin"`` and ``"tooth"``.
+    """
+    if what == "tooth":
+        return _tooth_damage(rng, drive, run)
     which, _, part = what.partition(" ")
     if part in ("outer_race", "inner_race", "rolling_element", "cage"):
         return _bearing_damage(rng, drive, which, part, run)

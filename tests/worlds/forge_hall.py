@@ -64,7 +64,7 @@ def fan(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> A
     turns = _angle(rng, run, rate)
     lines = 2 * np.cos(2 * np.pi * turns) + 0.5 * np.cos(4 * np.pi * turns + 1) + np.cos(2 * np.pi * blades * turns)
     air = _flow(rng, run.turns.size, 6) * (1 + 0.2 * np.cos(2 * np.pi * blades * turns))
-    return [Force(at="next", samples=lines + 0.5 * air)], _neighbour("blower", rate, (1, blades))
+    return [Force(at="next", samples=lines + 0.2 * air)], _neighbour("blower", rate, (1, blades))
 
 
 def air(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
@@ -154,7 +154,7 @@ def other_chain(rng: np.random.Generator, drive: Reducer, run: Run, other: Reduc
 
 
 def station(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
-    """Stops of an indexing table or cams on the output shaft: in step with the output, a whole number of times per turn."""
+    """Stops of an indexing table or cams on the output shaft: in step with the output."""
     counts = int(rng.integers(3, 9))
     turned = np.abs(drive.rates[drive.output]) * run.turns * counts
     stops = np.arange(np.ceil(turned[0]), np.floor(turned[-1]) + 1)
@@ -251,7 +251,7 @@ def _declared(other: Reducer, run: Run, per_turn: tuple[float, ...]) -> str:
 
 def sound_drive(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
     """Another drive of the works on the same base, sound."""
-    own = _next_run(rng, run, rng.uniform(0.012, 0.05))
+    own = _next_run(rng, run, rng.uniform(0.015, 0.05))
     pushes = own_forces(rng, other, own, noise=0.15, rough=0.03, bearings=0.05)
     return moved(pushes, "next"), _declared(
         other, own, (1, other.stages[0].pins * abs(other.wheels.ratio if other.wheels else 1))
@@ -264,6 +264,16 @@ def sister(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -
     return moved(own_forces(rng, drive, own, noise=0.15, rough=0.03, bearings=0.05), "next"), ""
 
 
+def _struck(rng: np.random.Generator, other: Reducer, own: Run, strikes: Strikes) -> list[Push]:
+    """A drive that runs on the next casing and is struck, far above its rolling at high frequencies."""
+    rolling = 0.15
+    between = own.seconds.size / max(strikes.times_s.size, 1)
+    strong = float(rng.uniform(1.5, 5.0)) * rolling * np.sqrt(3 * between)
+    pushes = own_forces(rng, other, own, noise=rolling, rough=0.03, bearings=0.0)
+    harder = Strikes(at="next", times_s=strikes.times_s, sizes=strong * strikes.sizes, width_s=strikes.width_s)
+    return [*moved(pushes, "next"), harder]
+
+
 def bad_bearing(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
     """Another drive with a race that strikes hard."""
     own = _next_run(rng, run, rng.uniform(0.02, 0.2))
@@ -273,7 +283,7 @@ def bad_bearing(rng: np.random.Generator, drive: Reducer, run: Run, other: Reduc
     passed = abs(other.rates[bearing.inner] - other.rates[bearing.outer])
     sign = -1 if tones[0].endswith("outer_race") else 1
     per_turn = bearing.elements / 2 * (1 + sign * bearing.gamma) * passed
-    return moved([strikes], "next"), _declared(other, own, (1, round(per_turn, 3)))
+    return _struck(rng, other, own, strikes), _declared(other, own, (1, round(per_turn, 3)))
 
 
 def bad_pair(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
@@ -283,7 +293,8 @@ def bad_pair(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer)
     order = abs(other.rates[f"stage{other.first}.eccentric"])
     if what == "lobe":
         order += abs(other.rates[f"stage{other.first}.disc"])
-    return moved([damage(rng, other, what, own)[0]], "next"), _declared(other, own, (1, round(order, 4)))
+    strikes, _ = damage(rng, other, what, own)
+    return _struck(rng, other, own, strikes), _declared(other, own, tuple(sorted({1.0, round(order, 4)})))
 
 
 def bad_gears(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer) -> Around:
@@ -300,8 +311,8 @@ def bad_gears(rng: np.random.Generator, drive: Reducer, run: Run, other: Reducer
 
 
 MACHINES: dict[str, Machine] = {
-    "air": air, "bad bearing": bad_bearing, "bad gears": bad_gears, "bad pair": bad_pair, "chain": chain, "crane": crane,
-    "fan": fan, "furnace": furnace, "hammer": hammer, "hydraulic": hydraulic, "inverter": inverter,
+    "air": air, "bad bearing": bad_bearing, "bad gears": bad_gears, "bad pair": bad_pair, "chain": chain,
+    "crane": crane, "fan": fan, "furnace": furnace, "hammer": hammer, "hydraulic": hydraulic, "inverter": inverter,
     "motor fan": motor_fan, "other chain": other_chain, "press": press, "pump": pump, "riveting": riveting,
     "screen": screen, "sister": sister, "sound drive": sound_drive, "station": station, "tumbling": tumbling,
 }  # fmt: skip
