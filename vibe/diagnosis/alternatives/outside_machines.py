@@ -107,6 +107,10 @@ TO_DISTINGUISH = (
     "or at a second point, nearer to one of the two, and compare the size of the impacts."
 )
 """What tells two machines of one kind on one frame."""
+TO_DISTINGUISH_STRIKES = (
+    "repeat the measurement while the machines around this drive stand and what it turns is uncoupled or runs empty."
+)
+"""What tells a part from a machine that strikes as often."""
 TO_DISTINGUISH_SHAFTS = (
     " A machine of the same kind runs next to it ({rpm} r/min): these lines may be those of its shaft. Repeat the "
     "measurement while that one stands, or with a pulse sensor on this drive for so long that the two speeds are "
@@ -143,7 +147,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
-        return _less_sure(finding, share, f"an outside source at {met.order:.4g} orders")
+        return _struck(finding, share, f"an outside source at {met.order:.4g} orders")
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -225,7 +229,7 @@ def _doubted_shaft(case: Case, finding: Finding) -> Finding:
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
     """A part that slips, at an order where an outside machine might strike as well."""
     striker = _striker(case, finding, tone, comb)
-    return finding if striker is None else _less_sure(finding, striker.own_share, striker.name)
+    return finding if striker is None else _struck(finding, striker.own_share, striker.name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -413,10 +417,18 @@ def _of_either(finding: Finding, share: float, name: str, more: str) -> Finding:
     return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
 
 
+def _struck(finding: Finding, share: float, name: str) -> Finding:
+    """The finding, this drive's with probability ``share`` and else the strikes of ``name``."""
+    if share >= SURELY_OWN:
+        return finding.weakened(share)
+    return _less_sure(finding, share, name, f" {name[:1].upper()}{name[1:]} makes the same: {TO_DISTINGUISH_STRIKES}")
+
+
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
     return finding.weakened(share).model_copy(
         update={
             "cannot_be_told_from": [*finding.cannot_be_told_from, name],
+            "outside_causes": [*finding.outside_causes, name],
             "why": finding.why + more,
         }
     )
