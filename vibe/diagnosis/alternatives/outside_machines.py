@@ -252,7 +252,8 @@ def _striker(
     a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
     the load makes is the less likely the part's, and so is one whose lines fall as those of long events do. All lines
-    together give the order far closer than one bin. ``met``: the comb at a whole number per turn as which it was met;
+    together give the order far closer than one bin. Where lines of a rotor stand whose blades pass so often, one of
+    them is as much likelier. ``met``: the comb at a whole number per turn as which it was met;
     teeth that differ have side lines at that turn too, which then say nothing.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
@@ -269,7 +270,7 @@ def _striker(
     )
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
-    within = low <= place <= (BLADES_TO if bare and not case.alike else high)
+    within = low <= place <= (BLADES_TO if (bare and not case.alike) or comb.blades is not None else high)
     alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
     sided = _finding_has_sides(case, finding)
     if met is not None and met.per_turn is not None:
@@ -280,6 +281,8 @@ def _striker(
         if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
             own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
         free = OUTSIDE_RATE / log(high / low) if within else 0.0
+        if comb.blades is not None:
+            free *= comb.blades[1]
         turned = DRIVEN_RATE * sum(_whole_density(place, uneven, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)
     else:
@@ -291,6 +294,9 @@ def _striker(
         turn = max(case.slow_turns, key=lambda one: _whole_density(place, uneven, one, round(place / one) + 1))
         per_turn = (round(place / turn), turn)
         name += f", {per_turn[0]} times per turn of a shaft that this drive turns"
+    elif free > 0 and comb.blades is not None and case.speed is not None:
+        count, pass_hz = comb.blades[0], comb.lines[0].order * case.speed.input_hz
+        name = f"{pass_hz:.3g} Hz, {count} times per turn of a rotor that turns at {pass_hz / count:.3g} Hz"
     return _Striker(
         own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
     )

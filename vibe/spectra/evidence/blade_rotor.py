@@ -32,6 +32,8 @@ AROUND_BINS = 32
 """Bins, at least, over which the floor is taken; as many as a turn of the input lies apart where these are more."""
 HIGHEST = log(1000.0)
 """Surprise, at most, that one line counts: a single high one may be anybody's, a row is meant."""
+OWN_BINS = 2
+"""Bins about a line of the machine's own that are its own (Hann)."""
 FEWEST_PLACES = 100
 """Places with which a line is compared, fewest."""
 DOUBTED = 0.05
@@ -50,18 +52,24 @@ class BladeRotor:
 
 
 def blade_rotor(
-    spectra: Sequence[ChannelSpectrum], input_hz: float, order: float, own: Sequence[tuple[float, float]]
+    spectra: Sequence[ChannelSpectrum],
+    input_hz: float,
+    order: float,
+    own: Sequence[float],
+    *,
+    none_of: int | None = None,
 ) -> BladeRotor | None:
     """The rotor whose blades may pass at ``order``; None where no lines of one stand.
 
-    ``own``: lowest and highest order of every line that the machine itself makes or that is known to be another's: of
-    them a rotor's turn is none, and they say nothing.
+    ``own``: orders of all lines that the machine itself makes or that are known to be another's: of them a rotor's turn
+    is none, and they say nothing. ``none_of``: a count that is not asked, such as the elements of a bearing, whose cage
+    turns so many times more slowly than they meet a race.
     """
     rows = [_Row.of(one, input_hz, own, order) for one in spectra]
     step = max((row.step for row in rows), default=float("inf"))
     counts = [
         n for n in COUNTS
-        if order / n >= LEAST_ROOM_BINS * step and not any(low <= order / n <= high for low, high in own)
+        if n != none_of and order / n >= LEAST_ROOM_BINS * step and all(abs(order / n - one) > step for one in own)
     ]  # fmt: skip
     chances = {n: chance for n in counts if (chance := _chance(rows, order, n)) is not None}
     if not chances:
@@ -81,7 +89,7 @@ class _Row:
     step: float
 
     @classmethod
-    def of(cls, one: ChannelSpectrum, input_hz: float, own: Sequence[tuple[float, float]], order: float) -> _Row:
+    def of(cls, one: ChannelSpectrum, input_hz: float, own: Sequence[float], order: float) -> _Row:
         step = one.bin_hz / input_hz
         around = max(AROUND_BINS, round(1 / step))
         power = one.power[: int(order / step) + 2 * around]
@@ -89,8 +97,8 @@ class _Row:
         top = np.zeros(over.size)
         top[1:-1] = np.maximum(np.maximum(over[:-2], over[1:-1]), over[2:])
         free = np.ones(over.size, dtype=bool)
-        for low, high in own:
-            free[max(0, int(low / step) - 1) : int(high / step) + 3] = False
+        for middle in (round(one / step) for one in own):
+            free[max(0, middle - OWN_BINS) : middle + OWN_BINS + 1] = False
         free[:2] = free[-2:] = False
         heights = np.sort(top[free])
         share = 1.0 - (np.searchsorted(heights, top) - 0.5) / max(1, heights.size)
