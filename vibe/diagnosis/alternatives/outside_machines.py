@@ -111,6 +111,8 @@ TO_DISTINGUISH_STRIKES = (
     "repeat the measurement while the machines around this drive stand and what it turns is uncoupled or runs empty."
 )
 """What tells a part from a machine that strikes as often."""
+WITHOUT_THEM = "Measure without the machines around this drive first. If the impacts stay: "
+"""What stands before the advice on a part then."""
 TO_DISTINGUISH_SHAFTS = (
     " A machine of the same kind runs next to it ({rpm} r/min): these lines may be those of its shaft. Repeat the "
     "measurement while that one stands, or with a pulse sensor on this drive for so long that the two speeds are "
@@ -427,7 +429,8 @@ def _struck(finding: Finding, share: float, name: str) -> Finding:
     """The finding, this drive's with probability ``share`` and else the strikes of ``name``."""
     if share >= SURELY_OWN:
         return finding.weakened(share)
-    return _less_sure(finding, share, name, f" {name[:1].upper()}{name[1:]} makes the same: {TO_DISTINGUISH_STRIKES}")
+    more = f" {name[:1].upper()}{name[1:]} makes the same: {TO_DISTINGUISH_STRIKES}"
+    return _less_sure(finding, share, name, more).model_copy(update={"advice": f"{WITHOUT_THEM}{finding.advice}"})
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:

@@ -215,7 +215,11 @@ def with_turns(
 
 
 def with_blades(
-    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence], findings: Sequence[Finding]
+    reading: SignalAnalysis,
+    drive: Drive,
+    table: ToneTable,
+    combs: Mapping[str, CombEvidence],
+    findings: Sequence[Finding],
 ) -> dict[str, CombEvidence]:
     """``combs``, those of bearings that ``findings`` rest on with the rotor whose blades may pass as often."""
     from vibe.kinematics.own_lines import own_lines

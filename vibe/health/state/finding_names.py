@@ -104,7 +104,18 @@ def finding_in_words(finding: Finding) -> str:
         whose = ", or what the drive turns strikes as often"
     elif finding.outside_causes:
         whose = ", or a machine outside the drive strikes as often"
-    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}{whose}"
+    verb = "are" if plural and not twins else "is"
+    if finding.other_machine is None and _outside_is_likelier(finding):
+        what = f"{part_in_words(where)}{either}"
+        return f"vibration as from damage of {what} is more likely that of a machine outside the drive"
+    return f"{part_in_words(where)}{either} {verb} {sure} {state}{part}{whose}"
+
+
+def _outside_is_likelier(finding: Finding) -> bool:
+    """Whether a machine outside is likelier than damage: what is no chance is one of the two."""
+    by_chance = finding.false_alarm_probability
+    no_chance = by_chance is not None and by_chance < 0.01
+    return bool(finding.outside_causes) and no_chance and finding.damage_probability < 0.5
 
 
 def _twins(finding: Finding, where: str) -> list[str]:

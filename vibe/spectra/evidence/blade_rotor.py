@@ -2,9 +2,9 @@
 more slowly.
 
 A rotor is never in perfect balance, and no row of blades is all alike: what carries them shakes at its own turn and at
-multiples of it, below the pass of its blades. Damage of a bearing strikes, and shakes nothing at a whole fraction of its
-order: what turns there is a machine of its own. A line says as much as it is high among all places below the pass, since
-other machines have lines there too.
+multiples of it, below the pass of its blades. Damage of a bearing strikes, and shakes nothing at a whole fraction of
+its order: what turns there is a machine of its own. A line says as much as it is high among all places below the pass,
+since other machines have lines there too.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ LARGEST_SURPRISE = 1000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BladeRotor:
-    """The ``count`` of blades whose rotor's lines stand below their pass, and how many times likelier lines are found so
-    where such a rotor turns than where none does (``odds``)."""
+    """The ``count`` of blades whose rotor's lines stand below their pass, and how many times likelier lines are found
+    so where such a rotor turns than where none does (``odds``)."""
 
     count: int
     odds: float
