@@ -376,9 +376,14 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     # Nor is it the cage's as surely at an end of its slip, where few lie, as in the middle.
     rare = replace(cage, order=1.009 * tones.tone(CAGE).order)
     assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.9 * alone.damage_probability
-    # A race next to it is the bearing's own word.
+    # A race next to it is the bearing's own word, unless it is gone between the cage's impacts.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
+    faint = replace(race(tones), score=cage.score - 1, hit_over_floor_db=cage.hit_over_floor_db - 1)
+    for chance, other in ((SURE, False), (0.5, True)):
+        left = replace(faint, after_gating=replace(faint, false_alarm_probability=chance))
+        found = diagnose(case(combs={CAGE: cage, RACE: left}))
+        assert any("strikes at" in name for finding in found for name in finding.cannot_be_told_from) is other
 
 
 @pytest.mark.parametrize(("times_likelier", "named"), [(0.5, False), (60.0, True)])

@@ -339,15 +339,23 @@ def slip_density(tone: Tone, place: float, error: float) -> float:
 
 
 def combs_of_bearing(case: Case, component: str) -> list[str]:
-    """Parts of the bearing ``component`` whose combs are surely there."""
-    sure = {
-        tone.component
+    """Parts of the bearing ``component`` whose combs are surely there, but for what strikes as its cage turns leaves at
+    its elements' orders: that is gone between those impacts, and as much another machine's as they are."""
+    sure = [
+        (tone.component, case.combs[tone.id])
         for tone in case.tones.tones
         if tone.id.startswith(f"{component}.")
         and tone.id in case.combs
         and case.combs[tone.id].false_alarm_probability <= case.tone_alarm
-    }
-    return sorted(sure)
+    ]
+    cages = [comb.score for _, comb in sure if comb.tone.rpartition(".")[2] in CAGES]
+
+    def is_left(comb: CombEvidence) -> bool:
+        between = comb.after_gating
+        gone = between is not None and between.false_alarm_probability > case.tone_alarm
+        return gone and comb.score < max(cages, default=0.0)
+
+    return sorted({part for part, comb in sure if not is_left(comb)})
 
 
 def _finding_has_sides(case: Case, finding: Finding) -> bool:
