@@ -64,6 +64,7 @@ def test_a_high_line_of_a_slow_machine_leaves_doubt_only_where_its_lines_below_a
     )
     (doubted,) = doubted_by_declared(around, [sure])
     assert doubted.probability == pytest.approx(0.3 * sure.probability)
+    assert doubted.outside_causes == [*sure.outside_causes, "driven.mixer"]
     elsewhere = OutsideComb(order=0.41, evidence=comb("outside 0.41", 0.41, 1e-9, 2.0), spread=1e-4)
     around = case(
         combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=next_to, tones=tones, outside_combs=(elsewhere,)

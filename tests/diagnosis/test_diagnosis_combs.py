@@ -95,6 +95,10 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
         # Every second line alone: something twice as fast makes them; one alone may be anybody's.
         ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
         ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),
+        # So do the third and the sixth, whatever stands above them; but not where lines between are there as well.
+        ([4.5, -0.5, 17.5, 2.2, 4.0, 17.7, 2.3, 9.1], False),
+        ([-90.0, -0.5, 17.5, 2.2, 4.0, 17.7, 2.3, 9.1], True),
+        ([9.1, 9.1, 17.5, 9.1, 9.1, 17.7, 2.3, 9.1], True),
         # All stand, every second one far higher: two unequal strikes in each repeat. Elements meet a race all alike.
         ([13.0, 26.0, 13.0, 25.0, 10.0, 22.0, 11.0, 21.0], False),
         ([17.0, 20.0, 15.0, 19.0, 12.0, 17.0, 14.0, 16.0], True),
@@ -209,7 +213,9 @@ def test_clear_impacts_just_beyond_a_races_slip_are_that_races(case: MakeCase, t
         assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
         for finding in findings:
             assert 0.5 < finding.damage_probability < 0.7
-            assert f"an outside source at {order * (1 + off):.4f} orders" in finding.cannot_be_told_from
+            name = f"an outside source at {order * (1 + off):.4f} orders"
+            assert name in finding.cannot_be_told_from
+            assert finding.outside_causes == [name]
         # What is a whole number per turn of a shaft that turns other machines is theirs.
         assert diagnose(replace(plain, outside_combs=(replace(other, per_turn=(7, unmatched.order / 7)),))) == []
         # What a drive with stages turns comes near some race more often than a race is so far off.

@@ -27,7 +27,9 @@ from vibe.diagnosis.alternatives.outside_machines import (
     PART_SHARE,
     PASSES_HZ,
     SURELY_OWN,
+    TO_DISTINGUISH_STRIKES,
     UNDETECTED_RATE,
+    WITHOUT_THEM,
     _whole_density,
     doubted_undetected,
 )
@@ -366,6 +368,7 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     cage = replace(comb(CAGE, order, SURE, 5.0), lines=lines)
     alone = lone(diagnose(case(combs={CAGE: cage})))
     assert any("strikes at" in name for name in alone.cannot_be_told_from)
+    assert alone.outside_causes == [name for name in alone.cannot_be_told_from if "strikes at" in name]
     assert 0.5 < alone.damage_probability < 0.97
     # The coarser the capture resolves so slow an order, the more of others' orders fit.
     coarse = lone(diagnose(case(combs={CAGE: cage}, resolution=0.05)))
@@ -373,9 +376,44 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     # Nor is it the cage's as surely at an end of its slip, where few lie, as in the middle.
     rare = replace(cage, order=1.009 * tones.tone(CAGE).order)
     assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.9 * alone.damage_probability
-    # A race next to it is the bearing's own word.
+    # A race next to it is the bearing's own word, unless it is gone between the cage's impacts.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
+    faint = replace(race(tones), score=cage.score - 1, hit_over_floor_db=cage.hit_over_floor_db - 1)
+    for chance, other in ((SURE, False), (0.5, True)):
+        left = replace(faint, after_gating=replace(faint, false_alarm_probability=chance))
+        found = diagnose(case(combs={CAGE: cage, RACE: left}))
+        assert any("strikes at" in name for finding in found for name in finding.cannot_be_told_from) is other
+
+
+@pytest.mark.parametrize(("times_likelier", "named"), [(0.5, False), (60.0, True)])
+def test_a_race_that_repeats_as_the_blades_of_a_rotor_pass_is_as_sure_as_the_rotor_leaves(
+    case: MakeCase, tones: ToneTable, times_likelier: float, named: bool
+) -> None:
+    """As for a cage, worked by hand: the race of one damaged bearing in three speaks first, and where the rotor's lines
+    stand the machine is as many times likelier. What is left with less than one in twenty is not named."""
+    (low, high), seen = tones.tone(RACE).slip, race(tones)
+    usual = norm(loc=(low + high) / 2, scale=hypot((high - low) / 4, 0.005 / 2 / seen.order))
+    own = 0.02 * 0.35 * usual.pdf(-0.005)
+    outside_machine = 0.05 / log(2.2 / 0.02) * times_likelier
+    plain = lone(diagnose(case(combs={RACE: seen}, resolution=0.005)))
+    found = lone(diagnose(case(combs={RACE: replace(seen, blades=(6, times_likelier))}, resolution=0.005)))
+    stated = min(plain.damage_probability, SUREST * own / (own + outside_machine))
+    assert found.damage_probability == pytest.approx(stated, rel=0.01)
+    assert bool(found.outside_causes) is named
+    if named:
+        assert stated < 0.5 < 0.95 < plain.damage_probability
+        (name,) = found.outside_causes
+        assert name in found.cannot_be_told_from
+        assert "6 times per turn of a rotor that turns at " in name
+        assert found.advice == f"{WITHOUT_THEM}{plain.advice}"
+        assert found.why.endswith(f"makes the same: {TO_DISTINGUISH_STRIKES}")
+        # Side lines of its own are no free rotor's.
+        sides = tuple(CombLine(order=seen.order * k + 0.4, over_floor_db=14.0) for k in (1, 2))
+        sided = replace(seen, blades=(6, times_likelier), sideband_lines=sides)
+        assert lone(diagnose(case(combs={RACE: sided}))).outside_causes == []
+    else:
+        assert found.cannot_be_told_from == plain.cannot_be_told_from
 
 
 def driven_cage(tones: ToneTable, off: float, error: float = 1e-4) -> tuple[CombEvidence, float]:

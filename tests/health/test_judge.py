@@ -134,7 +134,7 @@ def test_what_may_be_another_drives_damage_is_watch_at_most_and_says_so(
     assert f"it may be {other} as well, so the state is watch" in either.state_rule
     assert verdict(judgement, finding(severity, probability)).state in ("plan", "act")
     assert "here or in the machine of the same kind next to it" in either.sentence
-    assert "; repeat the measurement the same way within" in either.sentence
+    assert "; repeat the measurement within" in either.sentence
     assert either.do_by.startswith("Stop the machine of the same kind")
     # A fault of its own still counts.
     assert verdict(judgement, finding(severity, probability, other_machine=other), finding()).state == "act"
@@ -149,6 +149,28 @@ def test_what_may_be_a_driven_machines_is_watch_at_most_until_that_is_uncoupled(
     assert "or what the drive turns strikes as often" in one.sentence
     assert "same kind" not in one.sentence + one.do_by
     assert one.do_by.startswith("Uncouple what this drive turns, or run it empty, and repeat the measurement")
+
+
+def test_what_a_machine_outside_makes_too_says_so_first_and_asks_to_measure_without_it(judgement: Judgement) -> None:
+    strikes = "an outside machine that strikes at 9.48 Hz"
+    likely, unlikely = (
+        verdict(
+            judgement,
+            finding("slight", probability, cannot_be_told_from=[strikes], outside_causes=[strikes],
+                    false_alarm_probability=1e-6),
+        )
+        for probability in (0.7, 0.3)
+    )  # fmt: skip
+    assert "is probably damaged, or a machine outside the drive strikes as often; repeat" in likely.sentence
+    assert "stage 1 is more likely that of a machine outside the drive; repeat" in unlikely.sentence
+    for one in (likely, unlikely):
+        assert one.do_by.startswith("Stop the machines around this drive, uncouple what it turns or run it empty, and")
+        # It is no part, so nobody inspects it, and the measurement is not the same.
+        assert "9.48" not in one.sentence + one.do_by
+        assert "the same way" not in one.sentence + one.do_by
+    # What may be chance is no machine's for sure.
+    weak = finding("slight", 0.3, outside_causes=[strikes], false_alarm_probability=0.05)
+    assert "is possibly damaged, or a machine outside" in verdict(judgement, weak).sentence
 
 
 def test_measures_without_a_zone_rule_never_set_a_state(judgement: Judgement) -> None:

@@ -8,7 +8,11 @@ often the comb of a sound part is given a false-alarm probability of p or less: 
 
 Any finding of any probability counts. Counted besides are captures with one that is no weak sign, with one of at least
 0.5 and of at least 0.9, by the probability that sets the state, and those whose report says *plan* or *act*, which
-levels may say too.
+levels may say too. And those that blame this drive: a finding that is no weak sign, names a part of it, and neither is
+*watch* at most because it may be another machine's (``other_machine``) nor asks to measure without the machines around
+first, since one of them may strike as often (``outside_causes``), with less than 0.9 and no work on the drive. Impacts
+that nothing explains, a bad sensor and a neighbour blame nobody. Those next to a damaged drive of the same type are
+counted apart: where nothing else of that one arrives, no capture can tell the two.
 """
 
 from __future__ import annotations
@@ -22,7 +26,7 @@ from typing import Any
 from tests.studies.confusion import wilson
 from tests.studies.fleet import FLEET, judged, life, settings, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
-from vibe.core.health import State
+from vibe.core.health import Finding, State
 from vibe.flow.diagnose.drive_diagnosis import health_of
 from vibe.synth.simulate import simulate
 
@@ -33,6 +37,9 @@ LIKELY, SURE = 0.5, 0.9
 WORK: tuple[State, ...] = ("plan", "act")
 """States that ask for work on the drive."""
 NOMINAL = (0.1, 0.03, 0.01, 0.003, 0.001)
+NOBODY = ("impacts", "neighbour", "sensor")
+"""Components of findings that are about no part of the drive."""
+TWIN = "damaged neighbour"
 VARIANTS = ("as in life", "as in life", "speed ramp", "tachometer")
 RAMP = 0.05
 KINDS = {
@@ -64,6 +71,16 @@ class Sound:
     """The largest probability of damage of a finding; 0 without one."""
     state: State = "sound"
     """What the report on this one capture says."""
+    blamed: tuple[str, ...] = ()
+    """Parts of the drive that a finding blames."""
+
+
+def blames(finding: Finding) -> bool:
+    """Whether a technician who reads the finding would look for damage in this drive before anywhere else."""
+    if finding.component in NOBODY or finding.weak_sign or finding.other_machine is not None:
+        return False
+    rule = settings().judgement.rule_for(finding.severity, finding.damage_probability)
+    return not finding.outside_causes or finding.damage_probability >= SURE or rule.state in WORK
 
 
 def listen(work: tuple[str, int]) -> Sound:
@@ -95,6 +112,7 @@ def listen(work: tuple[str, int]) -> Sound:
         setting=sum(not finding.weak_sign for finding in health.findings),
         probability=max((finding.damage_probability for finding in health.findings), default=0.0),
         state=health.state,
+        blamed=tuple(finding.tone or finding.component for finding in health.findings if blames(finding)),
     )
 
 
@@ -103,6 +121,8 @@ def alarm_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
     by variant, by drive."""
     groups = {"all": list(detected), "alone": [one for one in detected if not one.around]}
     groups["surrounded"] = [one for one in detected if one.around]
+    groups["next to damaged"] = [one for one in detected if TWIN in one.around]
+    groups["not next to it"] = [one for one in detected if TWIN not in one.around]
     for variant in dict.fromkeys(VARIANTS):
         groups[variant] = [one for one in detected if one.variant == variant]
     for tag in FLEET:
@@ -120,6 +140,7 @@ def alarm_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
                 "likely": sum(one.probability >= LIKELY for one in own),
                 "sure": sum(one.probability >= SURE for one in own),
                 "plan_or_act": sum(one.state in WORK for one in own),
+                "blames": sum(bool(one.blamed) for one in own),
                 "found": "; ".join(f"{number} {found}" for found, number in what.most_common()),
             }
         )  # fmt: skip
@@ -205,14 +226,15 @@ def main() -> None:
     detected = list(spread_out(listen, work, workers=chosen.workers))
     rows = alarm_rows(detected)
     for row in rows:
-        print(f"{row['group']:14s} {row['with_finding']:4d} / {row['captures']:5d}  {100 * row['share']:5.2f} %  "
+        print(f"{row['group']:15s} {row['with_finding']:4d} / {row['captures']:5d}  {100 * row['share']:5.2f} %  "
               f"({100 * row['low_95']:.2f} to {100 * row['high_95']:.2f})  no weak sign {row['no_weak_sign']}, "
-              f">= {LIKELY:g} {row['likely']}, >= {SURE:g} {row['sure']}, plan or act {row['plan_or_act']}  "
-              f"{row['found']}")  # fmt: skip
+              f">= {LIKELY:g} {row['likely']}, >= {SURE:g} {row['sure']}, plan or act {row['plan_or_act']}, "
+              f"blames {row['blames']}  {row['found']}")  # fmt: skip
     for one in detected:
         if one.found:
             print(f"  {one.tag} seed {one.seed} {one.variant}{' next to others ' if one.around else ''}"
-                  f"{', '.join(one.around)}: {', '.join(one.found)} ({one.probability:.2f}, {one.state})")  # fmt: skip
+                  f"{', '.join(one.around)}: {', '.join(one.found)} ({one.probability:.2f}, {one.state})"
+                  f"{', blames ' if one.blamed else ''}{', '.join(one.blamed)}")  # fmt: skip
     calibration = calibration_rows(detected)
     print(f"\n{'kind':24s}{'tones':>7s}" + "".join(f"{p:>9g}" for p in NOMINAL))
     for kind in dict.fromkeys(row["kind"] for row in calibration):

@@ -9,8 +9,9 @@ import pytest
 
 from tests.studies.absent import GEOMETRY, REAL, absent_from, data_folder, look_at, looks
 from tests.studies.confusion import wilson
-from tests.studies.false_alarms import NOMINAL, Sound, alarm_rows, calibration_rows, listen
+from tests.studies.false_alarms import NOMINAL, TWIN, Sound, alarm_rows, blames, calibration_rows, listen
 from tests.studies.fleet import FLEET
+from vibe.core.health import Finding
 
 SEED = 2000
 """Not among those of the full study."""
@@ -50,6 +51,27 @@ def test_weak_signs_and_findings_that_ask_for_work_are_counted_apart() -> None:
     row = alarm_rows([weak, level, likely, sure, _sound()])[0]
     counts = {"with_finding": 3, "no_weak_sign": 2, "likely": 2, "sure": 1, "plan_or_act": 2}
     assert {name: row[name] for name in counts} == counts
+
+
+def test_a_finding_that_says_itself_whose_else_it_may_be_blames_nobody() -> None:
+    race = Finding(
+        tone="bearing.input bearing.outer_race", component="bearing.input bearing.outer_race", defect="local damage",
+        probability=0.8, false_alarm_probability=1e-6, severity="moderate", why="", advice="",
+    )  # fmt: skip
+    strikes: dict[str, object] = {"outside_causes": ["an outside machine that strikes at 9.48 Hz"]}
+    blaming: list[dict[str, object]] = [
+        {}, {"probability": 0.2}, {"probability": 0.95, **strikes}, {"severity": "severe", **strikes},
+        {"tone": None, "component": "input.shaft", "defect": "unbalance"},
+    ]  # fmt: skip
+    others: list[dict[str, object]] = [
+        {"weak_sign": True}, {"other_machine": "the same part of P-2"}, strikes,
+        {"tone": None, "component": "impacts", "defect": "unexplained impacts"},
+    ]  # fmt: skip
+    assert [blames(race.model_copy(update=update)) for update in blaming] == [True] * len(blaming)
+    assert [blames(race.model_copy(update=update)) for update in others] == [False] * len(others)
+    next_to = replace(_sound(), blamed=("stage1.lobe",), around=(TWIN, "fan"))
+    rows = {row["group"]: row["blames"] for row in alarm_rows([next_to, _sound()])}
+    assert (rows["all"], rows["next to damaged"], rows["not next to it"]) == (1, 1, 0)
 
 
 def _detected(count: int) -> list[Sound]:

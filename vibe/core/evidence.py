@@ -118,6 +118,9 @@ class CombEvidence:
     and their side lines tell it whatever the slip; None where it was not asked or no side lines are clear."""
     carried_error: float | None = None
     """Standard error of ``carried_at``."""
+    blades: tuple[int, float] | None = None
+    """(count, how many times likelier): lines of a rotor stand whose blades pass so often, that many to a turn, and how
+    many times likelier these lines are where such a rotor turns; None where it was not asked or none stand."""
     further: tuple[CombLine, ...] = ()
     """Lines of a part that slips beyond those that showed best that it is there: what they are like says how it
     repeats, and belongs neither to its score nor to its depth."""

@@ -61,6 +61,9 @@ class Finding(ReportModel):
     state is then ``watch`` at most. Null where nothing shows such a machine."""
     other_machine_is_driven: bool = False
     """Whether ``other_machine`` is one that this drive turns; else it is one of the same kind."""
+    outside_causes: list[str] = Field(default_factory=list)
+    """Those of ``cannot_be_told_from`` that are no part of this drive but machines around it, each with one chance in
+    twenty or more: they took their share of ``probability``."""
     weak_sign: bool = False
     """Too improbable to set the state: kept to be compared with the next capture, and no reason to do anything."""
     why: str

@@ -36,6 +36,7 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
     return finding.weakened(DECLARED_TOO).model_copy(
         update={
             "cannot_be_told_from": list(dict.fromkeys([*finding.cannot_be_told_from, source.id])),
+            "outside_causes": [*finding.outside_causes, source.id],
             "why": f"{finding.why} {why}",
         }
     )

@@ -114,6 +114,12 @@ WHAT_IT_TURNS = (
     "more while it is uncoupled or runs empty."
 )
 """The same of strikes of what a slow shaft turns."""
+TO_DISTINGUISH_STRIKES = (
+    "repeat the measurement while the machines around this drive stand and what it turns is uncoupled or runs empty."
+)
+"""What tells a part from a machine that strikes as often."""
+WITHOUT_THEM = "Measure without the machines around this drive first. If the impacts stay: "
+"""What stands before the advice on a part then."""
 TO_DISTINGUISH_SHAFTS = (
     " A machine of the same kind runs next to it ({rpm} r/min): these lines may be those of its shaft. Repeat the "
     "measurement while that one stands, or with a pulse sensor on this drive for so long that the two speeds are "
@@ -161,7 +167,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
-        return _less_sure(finding, share, f"an outside source at {met.order:.4g} orders")
+        return _struck(finding, share, f"an outside source at {met.order:.4g} orders")
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -245,12 +251,7 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     striker = _striker(case, finding, tone, comb)
     if striker is None:
         return finding
-    if striker.per_turn is None or striker.own_share >= SURELY_OWN:
-        return _less_sure(finding, striker.own_share, striker.name)
-    # It costs little to uncouple that one, and much to open this one.
-    more = f" {WHAT_IT_TURNS.format(times=striker.per_turn[0])}"
-    update = {"other_machine": striker.name, "other_machine_is_driven": True}
-    return _less_sure(finding, striker.own_share, striker.name, more).model_copy(update=update)
+    return _struck(finding, striker.own_share, striker.name, None if striker.per_turn is None else striker.per_turn[0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +274,8 @@ def _striker(
     a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
     the load makes is the less likely the part's, and so is one whose lines fall as those of long events do. All lines
-    together give the order far closer than one bin. ``met``: the comb at a whole number per turn as which it was met;
+    together give the order far closer than one bin. Where lines of a rotor stand whose blades pass so often, one of
+    them is as much likelier. ``met``: the comb at a whole number per turn as which it was met;
     teeth that differ have side lines at that turn too, which then say nothing.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
@@ -290,7 +292,7 @@ def _striker(
     )
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
-    within = low <= place <= (BLADES_TO if bare and not case.alike else high)
+    within = low <= place <= (BLADES_TO if (bare and not case.alike) or comb.blades is not None else high)
     alone = len(combs_of_bearing(case, part_of(finding.where))) <= 1
     sided = _finding_has_sides(case, finding)
     if met is not None and met.per_turn is not None:
@@ -301,6 +303,8 @@ def _striker(
         if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
             own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
         free = OUTSIDE_RATE / log(high / low) if within else 0.0
+        if comb.blades is not None:
+            free *= comb.blades[1]
         turned = DRIVEN_RATE * sum(_whole_density(place, uneven, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)
     else:
@@ -312,6 +316,9 @@ def _striker(
         turn = max(case.slow_turns, key=lambda one: _whole_density(place, uneven, one, round(place / one) + 1))
         per_turn = (round(place / turn), turn)
         name += f", {per_turn[0]} times per turn of a shaft that this drive turns"
+    elif free > 0 and comb.blades is not None and case.speed is not None:
+        count, pass_hz = comb.blades[0], comb.lines[0].order * case.speed.input_hz
+        name = f"{pass_hz:.3g} Hz, {count} times per turn of a rotor that turns at {pass_hz / count:.3g} Hz"
     return _Striker(
         own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
     )
@@ -352,15 +359,23 @@ def slip_density(tone: Tone, place: float, error: float) -> float:
 
 
 def combs_of_bearing(case: Case, component: str) -> list[str]:
-    """Parts of the bearing ``component`` whose combs are surely there."""
-    sure = {
-        tone.component
+    """Parts of the bearing ``component`` whose combs are surely there, but for what strikes as its cage turns leaves at
+    its elements' orders: that is gone between those impacts, and as much another machine's as they are."""
+    sure = [
+        (tone.component, case.combs[tone.id])
         for tone in case.tones.tones
         if tone.id.startswith(f"{component}.")
         and tone.id in case.combs
         and case.combs[tone.id].false_alarm_probability <= case.tone_alarm
-    }
-    return sorted(sure)
+    ]
+    cages = [comb.score for _, comb in sure if comb.tone.rpartition(".")[2] in CAGES]
+
+    def is_left(comb: CombEvidence) -> bool:
+        between = comb.after_gating
+        gone = between is not None and between.false_alarm_probability > case.tone_alarm
+        return gone and comb.score < max(cages, default=0.0)
+
+    return sorted({part for part, comb in sure if not is_left(comb)})
 
 
 def _finding_has_sides(case: Case, finding: Finding) -> bool:
@@ -439,10 +454,25 @@ def _of_either(finding: Finding, share: float, name: str, more: str) -> Finding:
     return _less_sure(finding, share, name, more).model_copy(update=update)
 
 
+def _struck(finding: Finding, share: float, name: str, times: int | None = None) -> Finding:
+    """The finding, this drive's with probability ``share`` and else the strikes of ``name``; ``times`` per turn of what
+    this drive turns, where it is one of those: it costs little to uncouple that one, and much to open this one."""
+    if share >= SURELY_OWN:
+        return finding.weakened(share)
+    more = f" {name[:1].upper()}{name[1:]} makes the same: {TO_DISTINGUISH_STRIKES}"
+    update: dict[str, object] = {}
+    if times is not None:
+        more = f" {WHAT_IT_TURNS.format(times=times)}"
+        update = {"other_machine": name, "other_machine_is_driven": True}
+    update["advice"] = f"{WITHOUT_THEM}{finding.advice}"
+    return _less_sure(finding, share, name, more).model_copy(update=update)
+
+
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
     return finding.weakened(share).model_copy(
         update={
             "cannot_be_told_from": [*finding.cannot_be_told_from, name],
+            "outside_causes": [*finding.outside_causes, name],
             "why": finding.why + more,
         }
     )

@@ -147,6 +147,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         "cannot_be_told_from": [*finding.cannot_be_told_from, knock.name],
         "why": finding.why + more,
     }
+    if knock.driven:
+        update["outside_causes"] = [*finding.outside_causes, knock.name]
     if knock.driven and finding.other_machine is None:
         # Just so many strikes look like the part's; it costs little to uncouple that one, and much to open this one.
         update |= {"other_machine": knock.name, "other_machine_is_driven": True}

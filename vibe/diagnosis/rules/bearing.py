@@ -341,11 +341,13 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
     element strikes twice in a spin, so every second line of its spin may be all that there is. Two lines prove as much
-    where two are missing below each."""
-    stand = standing(comb)
+    where two are missing below each, whatever else happens to stand above them."""
+    stand, fewest = standing(comb), 3 if _by_spins(comb) else 2
     every = gcd(*stand)
-    enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2) or (len(stand) == 2 and _between_missing(comb, stand))
-    return _alternates(comb) or (enough and every > (2 if _by_spins(comb) else 1))
+    if _alternates(comb) or (every >= fewest and len(stand) >= (FEWEST_STANDING if every == 2 else 2)):
+        return True
+    first = stand[:2]
+    return len(first) == 2 and gcd(*first) >= fewest and _between_missing(comb, first)
 
 
 def _towers(comb: CombEvidence) -> bool:
@@ -432,10 +434,10 @@ def _finding(
         usual = next((one.order for one in case.tones.tones if one.id == size.tone), tone.order)
         shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
-    whole = probability(bearing_signs.chance, case.priors.get("rolling bearing", 0.02))
+    whole, outside = probability(bearing_signs.chance, case.priors.get("rolling bearing", 0.02)), []
     if bearing_signs.far:
         whole *= FAR_SHARE
-        alike.append(f"an outside source at {order_text(size.order)} orders")
+        outside = [f"an outside source at {order_text(size.order)} orders"]
     fluted = verdict.part in ("outer_race", "inner_race") and is_fluting(case, size)
     among = f"Cages of {1 + len(rivals)} bearings of this drive turn so; any may be the one. " if rivals else ""
     return Finding(
@@ -447,7 +449,8 @@ def _finding(
         false_alarm_probability=bearing_signs.chance,
         severity=case.severity(size.hit_over_floor_db),
         seen_in=[comb.tone for comb in verdict.shown],
-        cannot_be_told_from=list(dict.fromkeys(alike)),
+        cannot_be_told_from=list(dict.fromkeys([*alike, *outside])),
+        outside_causes=outside,
         why=f"{verdict.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
         f"{size.hit_over_floor_db:+.1f} dB relative to the mean of {size.band_hz[0]:.0f} to {size.band_hz[1]:.0f} Hz; "
         f"the chance that a sound drive shows this is {chance_text(bearing_signs.chance)}."

@@ -13,7 +13,7 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_turns
+from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_blades, with_turns
 from vibe.flow.diagnose.recognition import (
     contradiction,
     doubted_pulses,
@@ -183,6 +183,12 @@ def diagnose_samples(
     if reading is not None and leaks and leak_is_sure(capture, leaks, reading):
         leaks |= leaking or {}
         return diagnose_samples(capture, drive, table, settings, others, tell, earlier, traced, leaks)
+    if reading is not None and axis is not None and any(one.component.startswith("bearing.") for one in findings):
+        bladed = with_blades(reading, drive, table, combs, findings)
+        if bladed != combs:
+            combs, case = bladed, replace(case, combs=bladed)
+            found = diagnosed(case)
+            findings = found.findings
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
     if reading is not None and axis is not None and any(map(of_one_of_two, findings)):

@@ -217,6 +217,39 @@ def with_turns(
     return found
 
 
+def with_blades(
+    reading: SignalAnalysis,
+    drive: Drive,
+    table: ToneTable,
+    combs: Mapping[str, CombEvidence],
+    findings: Sequence[Finding],
+) -> dict[str, CombEvidence]:
+    """``combs``, those of bearings that ``findings`` rest on with the rotor whose blades may pass as often."""
+    from vibe.kinematics.own_lines import own_lines
+    from vibe.spectra.evidence.blade_rotor import blade_rotor
+
+    found, names = dict(combs), _named(findings)
+    asked = [
+        tone for tone in table.tones
+        if any(tone.slip) and tone.id in combs and tone.family != "cage" and names & {tone.id, combs[tone.id].tone}
+    ]  # fmt: skip
+    if not asked:
+        return found
+    input_hz = reading.law.mean_hz
+    top = max(combs[tone.id].lines[0].order for tone in asked)
+    hum = [k * mains / input_hz for mains in _mains_hz(drive) for k in range(1, HUM_MULTIPLES + 1)]
+    turning = [order for kind in own_lines(table, 2 * top) if not any(kind.spread) for order in kind.orders]
+    turning += hum
+    for tone in asked:
+        comb = combs[tone.id]
+        order = comb.lines[0].order * (1.0 if comb.place is None else comb.place / comb.order)
+        elements = next((one.elements for one in drive.bearing if tone.id.startswith(f"bearing.{one.name}.")), None)
+        rotor = blade_rotor(reading.spectra, input_hz, order, turning, none_of=elements)
+        if rotor is not None:
+            found[tone.id] = replace(comb, blades=(rotor.count, rotor.odds))
+    return found
+
+
 def _named(findings: Sequence[Finding]) -> set[str]:
     """Tones on which findings on the drive's own parts rest."""
     own = [one for one in findings if one.component.startswith(OWN_PARTS)]

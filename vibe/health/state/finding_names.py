@@ -97,13 +97,29 @@ def finding_in_words(finding: Finding) -> str:
     either = "" if not twins else f", or {' or '.join(twins)} (not distinguishable by vibration),"
     plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
     state = "damaged" if finding.defect == LOCAL_DAMAGE else f"affected by {finding.defect}"
-    whose = "" if finding.other_machine is None else ", or what the drive turns strikes as often"
+    whose = ""
     if finding.may_be_a_twins:
         whose = ", here or in the machine of the same kind next to it"
-    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}{whose}"
+    elif finding.other_machine is not None:
+        whose = ", or what the drive turns strikes as often"
+    elif finding.outside_causes:
+        whose = ", or a machine outside the drive strikes as often"
+    verb = "are" if plural and not twins else "is"
+    if finding.other_machine is None and _outside_is_likelier(finding):
+        what = f"{part_in_words(where)}{either}"
+        return f"vibration as from damage of {what} is more likely that of a machine outside the drive"
+    return f"{part_in_words(where)}{either} {verb} {sure} {state}{part}{whose}"
+
+
+def _outside_is_likelier(finding: Finding) -> bool:
+    """Whether a machine outside is likelier than damage: what is no chance is one of the two."""
+    by_chance = finding.false_alarm_probability
+    no_chance = by_chance is not None and by_chance < 0.01
+    return bool(finding.outside_causes) and no_chance and finding.damage_probability < 0.5
 
 
 def _twins(finding: Finding, where: str) -> list[str]:
     """Other parts of this drive that it may be."""
-    alike = (twin for twin in finding.cannot_be_told_from if twin != finding.other_machine)
+    outside = {finding.other_machine, *finding.outside_causes}
+    alike = (twin for twin in finding.cannot_be_told_from if twin not in outside)
     return [part_in_words(twin) for twin in alike if not twin.startswith(f"{where}.")]

@@ -12,6 +12,8 @@ from vibe.health.state.settings import Judgement
 WHOLE_DRIVE = "the drive"
 AGAIN = "repeat the measurement"
 """What most remedies end with, and what some states ask for."""
+SAME_WAY = " the same way"
+"""How it is repeated, unless the remedy asks for another way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +50,8 @@ def instruction(
     short = form
     if before.lower().endswith(f"{AGAIN}. ") and form.lower().startswith(AGAIN):
         # The remedy asks for the measurement already: only the date is left to say.
-        before, form = before.removesuffix(". "), form[len(AGAIN) :]
+        before, form = before.removesuffix(". "), form[len(AGAIN) :].replace(SAME_WAY, "")
+        short = f"{AGAIN}{form}"
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
     clause = short.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])

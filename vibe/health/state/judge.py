@@ -32,6 +32,10 @@ WHOSE_IT_IS = (
 """What tells which of two drives is damaged."""
 WHETHER_DRIVEN = "Uncouple what this drive turns, or run it empty, and repeat the measurement"
 """What tells damage from the strikes of a machine that the drive turns."""
+WHETHER_OUTSIDE = (
+    "Stop the machines around this drive, uncouple what it turns or run it empty, and repeat the measurement"
+)
+"""What tells damage from the strikes of a machine outside, whichever it is."""
 BOUNDARY_OF: dict[str, str] = {"B": "A/B", "C": "B/C", "D": "C/D"}
 """The boundary that a level has passed when it has just come into a zone."""
 
@@ -170,7 +174,7 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
 def _first_of(finding: Finding) -> str:
     """What must be done before anything is inspected."""
     if finding.other_machine is None:
-        return ""
+        return WHETHER_OUTSIDE if finding.outside_causes else ""
     return WHOSE_IT_IS if finding.may_be_a_twins else WHETHER_DRIVEN
 
 
