@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from vibe.spectra.presence.axes import CLEAR_BINS, STANDS, Axis
-from vibe.spectra.presence.families import LOBE_SEEN, Family, Real
+from vibe.spectra.presence.families import LOBE_SEEN, PASS_HARMONICS, Family, Real
 from vibe.spectra.presence.likelihood import line_ratios
 from vibe.spectra.presence.strays import Strays
 
@@ -26,6 +26,13 @@ COVERED = ALIAS - CHOSEN
 """The same where another rotor's line covers the first and none of the others stands."""
 AS_CLEAR = 9.2
 """And from which a line leaves no doubt that it is one, ln 1e4: noise has as many places in a spectrum."""
+OTHER_ROTOR, NEAR_SPEED, BLADE_COUNTS = 0.5, 0.05, 16
+"""Probability that lines of another rotor of nearly the shaft's speed stand; how far (relative) it lies, motors of as
+many poles slipping no more than that; and how many numbers of blades are usual, 3 to 18 (all common practice)."""
+PASS_BINS = 1.5
+"""Bins either side of its place within which the pins' pass is read."""
+ANOTHER_RATIO = 1.25
+"""A drive whose count is this many times the own one's is another drive."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
 
@@ -67,8 +74,9 @@ def shaft_against(
 
 def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     """Log odds that what turns as fast as the lobes of ``family`` come by are lobes, and no other rotor of nearly the
-    shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs.
-    The rotor's most likely speed; what lies on the feet of the shaft's lines shows nothing."""
+    shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs;
+    but seldom does one turn just as fast and have as many blades. The rotor's most likely speed; what lies on the feet
+    of the shaft's lines shows nothing."""
     if not family.difference or family.turn != family.unit:
         return 0.0
     orders = FIRST * family.unit * family.count / (family.count - family.difference)
@@ -76,4 +84,24 @@ def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     surprise = axis.at(orders * speeds, hidden=np.nan)
     rate = strays.rate(surprise, whole, orders)
     lobes, rotor = (line_ratios(surprise, seen, rate).sum(axis=0) for seen in (LOBE_SEEN, SHAFT_SEEN))
-    return float((lobes - rotor).min())
+    return float((lobes - rotor).min()) + _seldom(axis, strays, family, speeds)
+
+
+def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
+    """How seldom such a rotor turns just as fast as lobes come by and has as many blades as there are pins: -ln of the
+    chance, 0 where no pass of the pins stands, or where it would fit a drive of another ratio as well.
+
+    The place of the pass is known to the best of three bins and to the speeds that are tried."""
+    past = family.count / (family.count - family.difference)
+    orders = family.passes * family.unit * past * np.arange(1.0, PASS_HARMONICS + 1)[:, None]
+    if not family.passes:
+        return 0.0
+    stands = (axis.at(orders * speeds) >= AS_CLEAR).any(axis=1) & ~strays.are_whole(orders, CLEAR_BINS * axis.step)[
+        :, 0
+    ]
+    if not stands.any():
+        return 0.0
+    within = float(np.hypot(PASS_BINS * axis.step / orders[stands].max(), np.ptp(speeds) / 2))
+    if within > (past - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
+        return 0.0
+    return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / BLADE_COUNTS))
