@@ -87,7 +87,7 @@ def fundamental(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Known:
-    """What ``fundamental`` is told of the machine's own parts, and the lowest order that it looks at."""
+    """What is known of the machine's own parts where a fundamental is sought, and the lowest order that is tried."""
 
     lowest: float
     drop_db: Callable[[float, float], float]
