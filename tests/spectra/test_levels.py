@@ -112,7 +112,7 @@ def test_levels_of_ten_seconds_take_no_time() -> None:
     levels(one, input_hz=24.3)
     best = np.inf
     for _ in range(5):
-        start = time.perf_counter()
+        start = time.process_time()
         levels(one, input_hz=24.3)
-        best = min(best, time.perf_counter() - start)
+        best = min(best, time.process_time() - start)
     assert best < 0.06

@@ -134,9 +134,9 @@ def test_it_goes_through_json() -> None:
 
 def test_it_is_quick() -> None:
     samples = np.random.default_rng(0).standard_normal(256_000).astype(np.float32)
-    begin = time.perf_counter()
+    begin = time.process_time()
     signature(samples, RATE)
-    assert time.perf_counter() - begin < 0.3  # measured: 0.007 s
+    assert time.process_time() - begin < 0.3  # measured: 0.007 s
 
 
 def test_measured_places(open_data: Path) -> None:

@@ -220,9 +220,9 @@ def test_what_cannot_be_asked() -> None:
 
 def test_it_is_quick() -> None:
     rows = [(np.random.default_rng(k).standard_normal(256_000).astype(np.float32), 25_600.0) for k in range(2)]
-    begin = time.perf_counter()
+    begin = time.process_time()
     recognise(rows, {"A": DRIVES["A"], "B": DRIVES["B"]}, "A")
-    assert time.perf_counter() - begin < 1.0  # measured: 0.08 s where nothing fits, 0.02 s where the claim does
+    assert time.process_time() - begin < 1.0  # measured: 0.08 s where nothing fits, 0.02 s where the claim does
 
 
 def test_simulated_captures_of_every_drive(repository: Path) -> None:

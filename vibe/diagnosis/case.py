@@ -75,6 +75,11 @@ class Case:
         nobodys = (one.evidence for one in self.outside_combs if not one.ambiguous and one.per_turn is None)
         return tuple(comb for comb in nobodys if not comb.tone.startswith("outside"))
 
+    def comb_shown(self, finding: Finding) -> CombEvidence | None:
+        """The largest comb that shows a finding, be it nobody's; None for findings without one."""
+        nobodys = {comb.tone: comb for comb in self.unmatched}
+        return self.combs.get(finding.shown_in, nobodys.get(finding.shown_in))
+
     @property
     def tone_alarm(self) -> float:
         """False-alarm probability allowed to each tone."""

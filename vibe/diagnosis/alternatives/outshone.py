@@ -70,8 +70,7 @@ def _of_its_elements(case: Case, finding: Finding, rival: Finding) -> bool:
 
 def _depth_db(case: Case, finding: Finding) -> float | None:
     """Impacts over the floor of a finding's largest comb; None for findings without one."""
-    known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    comb = known.get(finding.shown_in)
+    comb = case.comb_shown(finding)
     return None if comb is None else comb.hit_over_floor_db
 
 

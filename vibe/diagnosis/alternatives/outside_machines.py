@@ -160,7 +160,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return _doubted_shaft(case, finding)
     if not finding.component.startswith(OWN_PARTS):
         return finding
-    tone, own, met = _tone(case, finding), _comb(case, finding), _outside_at(case, finding)
+    tone, own, met = _tone(case, finding), case.comb_shown(finding), _outside_at(case, finding)
     if met is not None:
         share = OUTSIDE_TOO
         if tone is not None and own is not None and any(tone.slip):
@@ -211,7 +211,7 @@ def strikers(case: Case, findings: Sequence[Finding]) -> list[tuple[Finding, Out
     part: damage of it there would be taken for the other's."""
     found = []
     for finding in findings:
-        tone, comb = _tone(case, finding), _comb(case, finding)
+        tone, comb = _tone(case, finding), case.comb_shown(finding)
         if tone is None or comb is None or not any(tone.slip) or not finding.component.startswith(OWN_PARTS):
             continue
         striker = _striker_met(case, finding, tone, comb, _outside_at(case, finding))
@@ -620,12 +620,6 @@ def _off_own_speed(case: Case, tone: Tone, comb: CombEvidence) -> float | None:
 def _rigid(case: Case) -> list[float]:
     """Orders of what meets without slip in a machine of this kind: its meshes, its lobes, its pins."""
     return [tone.order for tone in case.tones.tones if not any(tone.slip) and tone.id.startswith("stage")]
-
-
-def _comb(case: Case, finding: Finding) -> CombEvidence | None:
-    """The finding's largest comb."""
-    known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    return known.get(finding.shown_in)
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:

@@ -123,8 +123,7 @@ def _window(tone: Tone) -> list[tuple[float, float]]:
 
 def _order_of(case: Case, finding: Finding) -> float | None:
     """Where the finding's largest comb lies; None for findings without one."""
-    known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    comb = known.get(finding.shown_in)
+    comb = case.comb_shown(finding)
     return None if comb is None else comb.order
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,22 +60,16 @@ def fundamental(
     ``carriers`` are the orders at which shafts carry parts through their loads: side lines stand so far apart.
     ``of_a_part(slow)``: whether a part of the machine that slips repeats so.
     """
+    known = _Known(lowest=lowest, drop_db=drop_db, own_law=own_law, carriers=carriers, of_a_part=of_a_part)
     order, last = sharpened(power, step, order, mask)
-    # Another rotor at about the shaft's speed: its first lines may lie in the shaft's own.
-    rotor = order / max(1, round(order))
-    if order > 1.5 and 1.5 * step / (last * order) < abs(rotor - 1) < NEAR_ROTOR:
-        rotor = sharpened(power, step, rotor, mask)[0] if standing(power, step, rotor, mask)[0] >= 3 else rotor
-        stand, free, level = lines_between(power, step, rotor, round(order), mask, 30.0)
-        if own_law(order, rotor) is None or sides_nearer(power, step, order, rotor, mask, carriers):
-            free = 0
-        if free >= 3 and stand >= 0.5 * free and level >= level_db(power, step, order, mask) - drop_db(order, rotor):
-            return rotor
+    if (rotor := _other_rotor(power, step, order, last, mask, known)) is not None:
+        return rotor
     # Faster: most lines between are missing, or so weak that they would not make a part's order another machine's.
     for times in (7, 5, 4, 3, 2):
         parts = of_a_part(times * order)
         if times == 4 and not parts:
             continue  # Twice and twice again.
-        stand, free, level = lines_between(power, step, order, times, mask, 8 * order * times)
+        stand, free, _ = lines_between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
         # Impacts that vary in time have few lines: only where the faster's own go on are those between them missing.
         fast, room = standing_up_to(power, step, times * order, mask, 8 * order * times)
@@ -88,36 +83,73 @@ def fundamental(
         law = own_law(order, halved)
         if law is not None and law.any():
             return sharpened(power, step, halved, mask)[0]
+    if (race := _race_above(power, step, order, mask, carriers)) is not None:
+        return race
+    return _slower(power, step, order, mask, known)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What is known of the machine's own parts where a fundamental is sought, and the lowest order that is tried."""
+
+    lowest: float
+    drop_db: Callable[[float, float], float]
+    own_law: Callable[[float, float], NDArray[np.bool_] | None]
+    carriers: Sequence[float]
+    of_a_part: Callable[[float], bool]
+
+
+def _other_rotor(
+    power: NDArray[np.float32], step: float, order: float, last: int, mask: NDArray[np.bool_], known: _Known
+) -> float | None:
+    """Another rotor at about the shaft's speed, of which ``order`` is a multiple: its first lines may lie in those of
+    the shaft. None where its lines between do not stand."""
+    rotor = order / max(1, round(order))
+    if not (order > 1.5 and 1.5 * step / (last * order) < abs(rotor - 1) < NEAR_ROTOR):
+        return None
+    rotor = sharpened(power, step, rotor, mask)[0] if standing(power, step, rotor, mask)[0] >= 3 else rotor
+    stand, free, level = lines_between(power, step, rotor, round(order), mask, 30.0)
+    if known.own_law(order, rotor) is None or sides_nearer(power, step, order, rotor, mask, known.carriers):
+        return None
+    least = level_db(power, step, order, mask) - known.drop_db(order, rotor)
+    return rotor if free >= 3 and stand >= 0.5 * free and level >= least else None
+
+
+def _race_above(
+    power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], carriers: Sequence[float]
+) -> float | None:
+    """The race whose side lines at the shaft's turn fill nearly the grid of a shaft, where ``order`` is about one: they
+    lie below what they stand next to. None where there is none."""
+    if abs(order - 1.0) >= FAR:
+        return None
+    places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
+    race = max(places, key=lambda place: level_db(power, step, place, mask))
+    above = level_db(power, step, race, mask) >= level_db(power, step, order, mask) + OWN_DROP_DB
+    stands = above and standing(power, step, race, mask, most=12)[0] >= 3
+    return race if stands and sides_nearer(power, step, race, order, mask, carriers) else None
+
+
+def _slower(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], known: _Known) -> float:
+    """The slowest part of ``order`` whose own lines stand; ``order`` where none does."""
     own = level_db(power, step, order, mask)
-    if abs(order - 1.0) < FAR:
-        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand next to.
-        places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
-        race = max(places, key=lambda place: level_db(power, step, place, mask))
-        above = level_db(power, step, race, mask) >= own + OWN_DROP_DB
-        if (
-            above
-            and standing(power, step, race, mask, most=12)[0] >= 3
-            and sides_nearer(power, step, race, order, mask, carriers)
-        ):
-            return race
     for times in range(MOST_TESTED, 1, -1):
         slow = order / times
-        if slow < lowest or sides_nearer(power, step, order, slow, mask, carriers):
+        if slow < known.lowest or sides_nearer(power, step, order, slow, mask, known.carriers):
             continue
-        law = own_law(order, slow)
+        law = known.own_law(order, slow)
         if law is None:
             continue
         reach = max(3 * order, 2.0, FEWEST_BETWEEN * slow)
         stand, free, level = lines_between(power, step, slow, times, mask | law, reach)
         if free < 3:
             continue
-        drop = drop_db(order, slow)
+        drop = known.drop_db(order, slow)
         below = own - level if drop >= DROP_DB else below_db(power, step, slow, times, mask | law)
         # Where a part that strikes repeats so slowly, all its lines are alike, and need not stand one by one.
         alike = free >= FEWEST_TOGETHER and stand >= ALIKE_STAND * free
         alike &= level >= max(lines_level_db(free), own - OWN_DROP_DB)
         stands = stand >= STANDING * free and below <= drop
-        if stands or (alike and of_a_part(slow)):
+        if stands or (alike and known.of_a_part(slow)):
             return sharpened(power, step, slow, mask)[0]
     return order
 
