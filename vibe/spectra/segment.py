@@ -417,6 +417,4 @@ def _fixed_lines(
     # Above the highest of them nothing but its floor is read.
     last = int(max(hz for _, hz in wanted) * size / rate) + 2 * FLOOR_BINS
     power = _mean_square(transform[:last], samples.size, size)
-    return read_lines(
-        power, rate / size, wanted, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name, known=False
-    )
+    return read_lines(power, rate / size, wanted, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name, known=False)
