@@ -19,12 +19,13 @@ from vibe.desk.sites import Sites
 class Served:
     """A desk that answers on this machine."""
 
-    def __init__(self, *stores: Path, by: str = NAME) -> None:
+    def __init__(self, *stores: Path, by: str = NAME, judged: bool = True) -> None:
         import uvicorn
 
         self.listening = socket.create_server(("127.0.0.1", 0))
         sites = Sites(stores, apart=False)
-        sites.refresh()
+        if judged:
+            sites.refresh()
         self.desk = Desk(sites=sites, keys=Keys(port=self.listening.getsockname()[1]), by=by)
         config = uvicorn.Config(desk_app(self.desk), log_level="critical", lifespan="off", ws="none")
         self.server = uvicorn.Server(config)

@@ -158,6 +158,17 @@ def test_a_band_is_dragged_and_played_and_another_drive_laid_over(chrome: Any, s
     settled(chrome)
 
 
+def test_the_first_list_appears_by_itself(chrome: Any, judged_store: Path, tmp_path: Path) -> None:
+    served = Served(Path(shutil.copytree(judged_store, tmp_path / "Northfield")), judged=False)
+    try:
+        opened(chrome, served)
+        assert "The drives are being judged" in find(chrome, "main").text
+        served.desk.sites.refresh()
+        soon(lambda: find(chrome, "tr[data-key]"))
+    finally:
+        served.end()
+
+
 def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:
     from vibe.flow.cases.decide import DecisionDraft, record_decision
 

@@ -84,7 +84,7 @@ class Tone:
             raise ValueError(f"tone {self.id}: order {self.order} must be positive")
 
     def hz_at(self, input_hz: float) -> float:
-        """Where the tone lies [Hz] while the input turns with ``input_hz``; 0 for pole pass at synchronous speed."""
+        """Where the tone lies [Hz] while the input turns with ``input_hz``; 0 for pole pass without slip."""
         if self.supply_hz is None:
             return self.order * input_hz
         return max(self.supply_hz - self.falls_by * input_hz, 0.0)

@@ -124,7 +124,9 @@ async function poll() {
   if (again && news.waiting && news.far[1]) again.textContent = `${news.far[0].toLocaleString("en")} of ${news.far[1].toLocaleString("en")} are done.`;
   if (!news.waiting) $$("[data-waiting]").forEach((one) => one.remove());
   const more = news.captures - captures, was = Number(document.body.dataset.rev);
-  if (news.rev > was && (news.cases || more)) {
+  // Where nothing was shown yet nothing can move: the first list appears by itself.
+  if ($("[data-first]") && !news.judging && news.rev > was) location.reload();
+  else if (news.rev > was && (news.cases || more)) {
     const said = [[more, "capture", " arrived"], [news.cases, "case", " changed"], [news.waiting, "drive", news.waiting === 1 ? " is still being judged again" : " are still being judged again"]];
     const words = said.filter(([count]) => count > 0).map(([count, one, what]) => `${count.toLocaleString("en")} ${one}${count === 1 ? "" : "s"}${what}`).join("; ");
     notice("", [["b", `${words}${here && news.here ? ", this one too" : ""}.`], ["span", "What you see does not move by itself."]], { words: "Show what is newer (r)", act: () => location.reload(), newer: true });
@@ -132,6 +134,6 @@ async function poll() {
 }
 if (LIVE) {
   const often = Number(document.body.dataset.poll || POLL_MS);
-  setInterval(poll, $("[data-judging], [data-waiting]") ? 2000 : often);
+  setInterval(poll, $("[data-judging], [data-waiting], [data-first]") ? 2000 : often);
   addEventListener("online", poll);
 }

@@ -96,7 +96,7 @@ def _box(
 
 
 def spectrum_y_limits(plot: SpectrumPlot) -> tuple[float, float]:
-    """Bottom and top of the y axis: headroom for marks, and the floor's line, which may lie above all values."""
+    """Bottom and top of the y axis: headroom for marks, room for the floor's line, which may lie above all values."""
     y = plot.y[np.isfinite(plot.y)].astype(float)
     if plot.log_y:
         y = y[y > 0]
