@@ -81,6 +81,17 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
         assert bool(diagnose(case(combs=of_bearing(**{part: faint})))) is found
 
 
+@pytest.mark.parametrize(("stand", "of", "named"), [(4, 8, True), (3, 8, False), (3, 6, False), (7, 16, False)])
+def test_lines_that_hardly_stand_are_a_combs_where_its_side_lines_do(
+    case: MakeCase, stand: int, of: int, named: bool
+) -> None:
+    seen = part_comb("inner_race", SURE, -4.0)
+    lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate((10, 4, 3, 5), 1))
+    sides = tuple(CombLine(order=1.0 + k, over_floor_db=6.5 if k < stand else 5.5) for k in range(of))
+    combs = of_bearing(inner_race=replace(seen, lines=lines, sideband_lines=sides))
+    assert bool(diagnose(case(combs=combs))) is named
+
+
 @pytest.mark.parametrize(("below_db", "times"), [(0.0, 1.0), (1.0, 10.0), (2.5, 316.0)])
 def test_impacts_fainter_than_sound_bearings_make_must_be_ten_times_as_sure_for_each_decibel(
     case: MakeCase, below_db: float, times: float
@@ -109,6 +120,7 @@ def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: Ma
         ([12.0, 8.0, 6.0, 7.0, 7.0], True),
         ([8.5, 8.0, 8.0, 6.0, 5.0], True),
         ([16.0, 8.0, 6.0, 3.0, 4.0], False),
+        ([16.0, 8.0, 6.0, 4.0, 5.0], True),
         ([12.0, 8.0, -90.0, -90.0, -90.0], False),
     ],
 )
@@ -423,7 +435,8 @@ def test_whose_a_cages_turn_is_says_the_whole_family_of_its_lines_not_the_few_th
         ([12.0] * 6, True), ([14.0, 13.0, 12.0, 8.0, 4.0, 3.0], False),
         # Lower ones, where most of either half stand; a line that others hide changes nothing.
         ([8.0, 7.5, 9.0, 7.5, 8.0, 7.0], True), ([2.0, 8.0, 9.0, 8.0, 1.0, 8.0], True),
-        ([9.0, 9.0, 9.0, 9.0, 6.5, 6.0], False), ([9.0, 8.0, 9.0, 8.0], False),
+        ([9.0, 9.0, 9.0, 9.0, 6.5, 6.0], False), ([6.5, 6.5, 5.0, 8.0, 8.0, 8.0], True),
+        ([5.5, 6.5, 5.0, 8.0, 8.0, 8.0], False), ([9.0, 8.0, 9.0, 8.0], False),
     ],
 )  # fmt: skip
 def test_faint_strikes_of_a_cage_are_believed_where_their_lines_are_even(

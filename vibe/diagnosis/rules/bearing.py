@@ -11,7 +11,7 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.bearing_elements import EVEN_LINES, PARTS, Signs, is_even, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import EVEN_LINES, PARTS, SIDE_COUNTS_DB, Signs, is_even, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, standing, tones_at
 from vibe.diagnosis.fluting import is_fluting
@@ -38,12 +38,16 @@ SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
 SPINS_TO = 1.5
 """Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
-LASTS_DB = 7.0
-"""Level that the middle one of half of a cage's lines must reach: of noise, the highest of up to 13 bins for each line,
-it does so once in a thousand (simulated, Hann window: 6.7 to 6.9 dB). How sure the comb is says its chance."""
-OTHERS_DB = 6.5
-"""Mean level that two lines of noise have once in a thousand (the highest of three bins: 1.9 dB, nothing counting below
-none, with a standard deviation of 2.1 dB); more lines have it less often, though they are sought more widely."""
+LASTS_DB = (6.0, 7.0)
+"""Levels that the middle one of the lower and of the upper half of a cage's lines must reach: of noise, the highest of
+three to thirteen bins for each line, it does so once in a thousand (simulated, Hann window: 6.0 and 6.9 dB). How sure
+the comb is says its chance."""
+OTHERS_DB = 5.6
+"""Mean level that two lines of noise, the lower ones of three, have once in a thousand (simulated, Hann window: 5.6 dB
+where nothing counts below none); four have 5.0 dB, seven or more 4.7 dB."""
+FEWEST_SIDES, SIDES_SHARE = 4, 0.5
+"""Side lines that stand with a comb, fewest and share: each is noise once in 17 (three bins), four of eight once in a
+thousand."""
 WORDS = {
     "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
 }  # fmt: skip
@@ -363,7 +367,8 @@ def _lasts(cage: CombEvidence) -> bool:
     element that passes its load modulates is gone after the first few."""
     levels = [line.over_floor_db for line in (*cage.lines, *cage.further)]
     half = len(levels) // 2
-    return len(levels) >= EVEN_LINES and min(median(levels[:half]), median(levels[half:])) >= LASTS_DB
+    lower_db, upper_db = LASTS_DB
+    return len(levels) >= EVEN_LINES and median(levels[:half]) >= lower_db and median(levels[half:]) >= upper_db
 
 
 def _of_faster(comb: CombEvidence) -> bool:
@@ -389,9 +394,14 @@ def _towers(comb: CombEvidence) -> bool:
 
 
 def _others_stand(comb: CombEvidence) -> bool:
-    """Whether all lines but the highest, which may be anybody's, stand together though hardly one does by itself."""
+    """Whether all lines but the highest, which may be anybody's, stand together though hardly one does by itself, or
+    the comb's side lines do."""
     known = sorted(max(line.over_floor_db, 0.0) for line in comb.lines if line.over_floor_db > TAKEN_DB)
-    return len(known) >= FEWEST_STANDING and fmean(known[:-1]) >= OTHERS_DB
+    if len(known) < FEWEST_STANDING:
+        return False
+    sides = sum(line.over_floor_db >= SIDE_COUNTS_DB for line in comb.sideband_lines)
+    carried = sides >= max(FEWEST_SIDES, SIDES_SHARE * len(comb.sideband_lines))
+    return carried or fmean(known[:-1]) >= OTHERS_DB
 
 
 def _by_spins(comb: CombEvidence) -> bool:
