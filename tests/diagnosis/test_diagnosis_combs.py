@@ -119,8 +119,12 @@ def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: Ma
         # Hardly one line stands by itself, all but the highest do together; that one may be anybody's.
         ([12.0, 8.0, 6.0, 7.0, 7.0], True),
         ([8.5, 8.0, 8.0, 6.0, 5.0], True),
-        ([16.0, 8.0, 6.0, 3.0, 4.0], False),
-        ([16.0, 8.0, 6.0, 4.0, 5.0], True),
+        ([16.0, 8.0, 4.0, 3.0, 4.0], False),
+        ([16.0, 8.0, 4.0, 4.0, 4.5], True),
+        ([12.0, 8.0, 3.0], False),
+        ([12.0, 8.0, 3.5], True),
+        ([6.0, 6.0, 5.0, 4.0, 4.0, 5.0, 4.0, 4.0], False),
+        ([6.0, 6.0, 5.0, 4.0, 4.0, 5.0, 4.0, 5.5], True),
         ([12.0, 8.0, -90.0, -90.0, -90.0], False),
     ],
 )

@@ -42,9 +42,9 @@ LASTS_DB = (6.0, 7.0)
 """Levels that the middle one of the lower and of the upper half of a cage's lines must reach: of noise, the highest of
 three to thirteen bins for each line, it does so once in a thousand (simulated, Hann window: 6.0 and 6.9 dB). How sure
 the comb is says its chance."""
-OTHERS_DB = 5.6
-"""Mean level that two lines of noise, the lower ones of three, have once in a thousand (simulated, Hann window: 5.6 dB
-where nothing counts below none); four have 5.0 dB, seven or more 4.7 dB."""
+OTHERS_DB = ((7, 4.7), (4, 5.0), (2, 5.6))
+"""Mean level [dB] that so many lines of noise or more, all of a comb but its highest, have once in a thousand
+(simulated, Hann window, the highest of three to thirteen bins for each line, nothing counting below none)."""
 FEWEST_SIDES, SIDES_SHARE = 4, 0.5
 """Side lines that stand with a comb, fewest and share: each is noise once in 17 (three bins), four of eight once in a
 thousand."""
@@ -399,9 +399,11 @@ def _others_stand(comb: CombEvidence) -> bool:
     known = sorted(max(line.over_floor_db, 0.0) for line in comb.lines if line.over_floor_db > TAKEN_DB)
     if len(known) < FEWEST_STANDING:
         return False
+    others = known[:-1]
+    least_db = next(level for fewest, level in OTHERS_DB if len(others) >= fewest)
     sides = sum(line.over_floor_db >= SIDE_COUNTS_DB for line in comb.sideband_lines)
     carried = sides >= max(FEWEST_SIDES, SIDES_SHARE * len(comb.sideband_lines))
-    return carried or fmean(known[:-1]) >= OTHERS_DB
+    return carried or fmean(others) >= least_db
 
 
 def _by_spins(comb: CombEvidence) -> bool:
