@@ -113,6 +113,14 @@ def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: Ma
     assert lone(both).component == "bearing.eccentric bearing"
 
 
+def test_a_faint_race_hides_neither_a_deeper_one_nor_a_cage_that_strikes(case: MakeCase) -> None:
+    faint = part_comb("outer_race", SURE, -7.0, score=90.0)
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint, inner_race=part_comb("inner_race", SURE, 2.0)))))
+    assert finding.tone == f"{BEARING}.inner_race"
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint, cage=cage_comb(SURE, 3.0, EVEN)))))
+    assert finding.tone == f"{BEARING}.cage"
+
+
 @pytest.mark.parametrize(
     ("levels_db", "named"),
     [

@@ -242,7 +242,8 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
     present = [comb for part, comb in combs.items() if part != "cage" and _is_clear(comb, limit, settings)]
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
-    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
+    deep = [comb for comb in present if not _faint(comb, settings)]
+    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in deep):
         return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability)
 
     def enough(comb: CombEvidence) -> bool:
@@ -251,9 +252,10 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
         return cage is not None and comb is combs.get("inner_race") and _elements_differ(comb, cage, case)
 
     # The strongest may be too faint to be believed, next to a clear one of which others took the first lines.
-    strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
-    if strongest is None:
+    believed = [comb for comb in deep if enough(comb)] or [comb for comb in present if enough(comb)]
+    if not believed:
         return None
+    strongest = max(believed, key=lambda comb: comb.score)
     chance, faint = strongest.false_alarm_probability, _faint(strongest, settings)
     return _BearingSigns(shown=(strongest,), chance=chance, faint=faint)
 
@@ -352,7 +354,8 @@ def _faint(comb: CombEvidence, settings: CombSettings) -> bool:
 def _sure(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is as sure as its depth asks for: the fainter than what sound bearings reach, the surer."""
     below_db = max(0.0, settings.faintest_bearing_hit_over_floor_db - comb.hit_over_floor_db)
-    return comb.false_alarm_probability <= limit / settings.fainter_surer_by_per_db**below_db
+    surer: float = settings.fainter_surer_by_per_db**below_db
+    return comb.false_alarm_probability <= limit / surer
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
