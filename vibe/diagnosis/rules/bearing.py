@@ -62,7 +62,7 @@ class _BearingSigns:
     far: bool = False
     """Found just beyond the outer race's usual slip."""
     faint: bool = False
-    """Shown by what is fainter than sound bearings reach."""
+    """Shown by what is fainter than sound bearings reach, or by a cage's lines that only together last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,7 +244,8 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
     strikes = cage is not None and _strikes(cage, stricter, settings)
     deep = [comb for comb in present if not _faint(comb, settings)]
     if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in deep):
-        return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability)
+        plain = _strikes_plainly(cage, settings)
+        return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability, faint=not plain)
 
     def enough(comb: CombEvidence) -> bool:
         if _clear(comb, settings) or is_long(comb, settings) or _sure(comb, stricter, settings):
@@ -361,8 +362,13 @@ def _sure(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a cage strikes something: surely, and clearly or by a comb that is long, even or lasts. What it modulates
     has few lines."""
-    plain = _clear(cage, settings) or is_long(cage, settings) or is_even(cage) or _lasts(cage)
-    return plain and cage.false_alarm_probability <= limit and not _of_faster(cage)
+    seen = _strikes_plainly(cage, settings) or _lasts(cage)
+    return seen and cage.false_alarm_probability <= limit and not _of_faster(cage)
+
+
+def _strikes_plainly(cage: CombEvidence, settings: CombSettings) -> bool:
+    """Whether a cage's comb is one by itself: clear, long or even."""
+    return _clear(cage, settings) or is_long(cage, settings) or is_even(cage)
 
 
 def _lasts(cage: CombEvidence) -> bool:
@@ -398,9 +404,9 @@ def _towers(comb: CombEvidence) -> bool:
 
 def _others_stand(comb: CombEvidence) -> bool:
     """Whether all lines but the highest, which may be anybody's, stand together though hardly one does by itself, or
-    the comb's side lines do."""
+    the comb's side lines do. One that stands far above the next is a line alone."""
     known = sorted(max(line.over_floor_db, 0.0) for line in comb.lines if line.over_floor_db > TAKEN_DB)
-    if len(known) < FEWEST_STANDING:
+    if len(known) < FEWEST_STANDING or known[-1] >= known[-2] + ALTERNATES_DB:
         return False
     others = known[:-1]
     least_db = next(level for fewest, level in OTHERS_DB if len(others) >= fewest)
