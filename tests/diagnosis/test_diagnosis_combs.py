@@ -63,14 +63,14 @@ def test_nothing_in_any_comb_is_no_finding(case: MakeCase) -> None:
 def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase, part: str) -> None:
     whole: Case = case(combs=of_bearing())
     alarm, settings = whole.tone_alarm, whole.settings.comb
-    clear, faintest = settings.clear_hit_over_floor_db, settings.faintest_bearing_hit_over_floor_db
+    clear = settings.clear_hit_over_floor_db
     high = settings.hit_line_over_floor_db
     for chance, impact_db, level_db, tones in (
         (0.99 * alarm, clear + 0.1, high - 0.5, [f"{BEARING}.{part}"]),
         # Lines that noise makes as well, all alike low, are no comb of a bearing's.
-        (0.99 * alarm, clear + 0.1, high - 5.0, []),
+        (0.99 * alarm, clear + 0.1, high - 5.5, []),
         (1.01 * alarm, clear + 20.0, high + 5.0, []),
-        (SURE, faintest - 0.1, high + 20.0, []),
+        (SURE, settings.faintest_sure_bearing_hit_over_floor_db - 0.1, high + 20.0, []),
     ):
         combs = of_bearing(**{part: part_comb(part, chance, impact_db, level_db=level_db)})
         assert [finding.tone for finding in diagnose(case(combs=combs))] == tones
@@ -79,6 +79,76 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     for chance, found in ((0.9 * stricter, True), (1.1 * stricter, False)):
         faint = part_comb(part, chance, clear - 0.1, level_db=high + 0.1)
         assert bool(diagnose(case(combs=of_bearing(**{part: faint})))) is found
+
+
+@pytest.mark.parametrize(("stand", "of", "named"), [(4, 8, True), (3, 8, False), (3, 6, False), (7, 16, False)])
+def test_lines_that_hardly_stand_are_a_combs_where_its_side_lines_do(
+    case: MakeCase, stand: int, of: int, named: bool
+) -> None:
+    seen = part_comb("inner_race", SURE, -4.0)
+    lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate((10, 4.5, 3, 5), 1))
+    sides = tuple(CombLine(order=1.0 + k, over_floor_db=6.5 if k < stand else 5.5) for k in range(of))
+    combs = of_bearing(inner_race=replace(seen, lines=lines, sideband_lines=sides))
+    assert bool(diagnose(case(combs=combs))) is named
+
+
+@pytest.mark.parametrize(("below_db", "times"), [(0.0, 1.0), (1.0, 10.0), (2.5, 316.0)])
+def test_impacts_fainter_than_sound_bearings_make_must_be_ten_times_as_sure_for_each_decibel(
+    case: MakeCase, below_db: float, times: float
+) -> None:
+    rules: Case = case(combs=of_bearing())
+    settings = rules.settings.comb
+    chance = rules.tone_alarm / settings.inferred_stricter_by / times
+    for share, found in ((0.9, True), (1.1, False)):
+        depth_db = settings.faintest_bearing_hit_over_floor_db - below_db
+        faint = part_comb("outer_race", share * chance, depth_db, level_db=9.5)
+        assert bool(diagnose(case(combs=of_bearing(outer_race=faint)))) is found
+
+
+def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: MakeCase) -> None:
+    faint = part_comb("outer_race", SURE, -7.0)
+    deeper = comb("bearing.eccentric bearing.outer_race", 4.1, SURE, -5.0)
+    assert lone(diagnose(case(combs=of_bearing(outer_race=faint)))).component == BEARING
+    both = diagnose(case(combs={**of_bearing(outer_race=faint), deeper.tone: deeper}))
+    assert lone(both).component == "bearing.eccentric bearing"
+    lasting = cage_comb(SURE, -4.0, [8.0, 7.5, 9.0, 7.5, 8.0, 7.0])
+    assert lone(diagnose(case(combs=of_bearing(cage=lasting)))).component.startswith(BEARING)
+    both = diagnose(case(combs={**of_bearing(cage=lasting), deeper.tone: deeper}))
+    assert lone(both).component == "bearing.eccentric bearing"
+
+
+def test_a_faint_race_hides_neither_a_deeper_one_nor_a_cage_that_strikes(case: MakeCase) -> None:
+    faint = part_comb("outer_race", SURE, -7.0, score=90.0)
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint, inner_race=part_comb("inner_race", SURE, 2.0)))))
+    assert finding.tone == f"{BEARING}.inner_race"
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint, cage=cage_comb(SURE, 3.0, EVEN)))))
+    assert finding.tone == f"{BEARING}.cage"
+
+
+@pytest.mark.parametrize(
+    ("levels_db", "named"),
+    [
+        # Hardly one line stands by itself, all but the highest do together; that one may be anybody's.
+        ([12.0, 8.0, 6.0, 7.0, 7.0], True),
+        ([8.5, 8.0, 8.0, 6.0, 5.0], True),
+        ([13.0, 8.0, 4.0, 3.0, 4.0], False),
+        ([13.0, 8.0, 4.0, 4.0, 4.5], True),
+        ([12.0, 8.0, 3.0], False),
+        ([12.0, 8.0, 3.5], True),
+        # One that stands six decibels above the next is a line alone.
+        ([22.0, 8.5, 4.0], False),
+        ([14.5, 8.0, 7.0, 7.0, 7.0], False),
+        ([6.0, 6.0, 5.0, 4.0, 4.0, 5.0, 4.0, 4.0], False),
+        ([6.0, 6.0, 5.0, 4.0, 4.0, 5.0, 4.0, 5.5], True),
+        ([12.0, 8.0, -90.0, -90.0, -90.0], False),
+    ],
+)
+def test_lines_that_stand_together_need_not_stand_one_by_one(
+    case: MakeCase, levels_db: list[float], named: bool
+) -> None:
+    seen = part_comb("outer_race", SURE, -4.0)
+    lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1))
+    assert bool(diagnose(case(combs=of_bearing(outer_race=replace(seen, lines=lines))))) is named
 
 
 @pytest.mark.parametrize(
@@ -384,7 +454,16 @@ def test_whose_a_cages_turn_is_says_the_whole_family_of_its_lines_not_the_few_th
     assert lone(diagnose(case(combs=of_bearing(cage=seen)))).tone == f"{BEARING}.{part}"
 
 
-@pytest.mark.parametrize(("levels_db", "found"), [([12.0] * 6, True), ([14.0, 13.0, 12.0, 8.0, 4.0, 3.0], False)])
+@pytest.mark.parametrize(
+    ("levels_db", "found"),
+    [
+        ([12.0] * 6, True), ([14.0, 13.0, 12.0, 8.0, 4.0, 3.0], False),
+        # Lower ones, where most of either half stand; a line that others hide changes nothing.
+        ([8.0, 7.5, 9.0, 7.5, 8.0, 7.0], True), ([2.0, 8.0, 9.0, 8.0, 1.0, 8.0], True),
+        ([9.0, 9.0, 9.0, 9.0, 6.5, 6.0], False), ([6.5, 6.5, 5.0, 8.0, 8.0, 8.0], True),
+        ([5.5, 6.5, 5.0, 8.0, 8.0, 8.0], False), ([9.0, 8.0, 9.0, 8.0], False),
+    ],
+)  # fmt: skip
 def test_faint_strikes_of_a_cage_are_believed_where_their_lines_are_even(
     case: MakeCase, levels_db: list[float], found: bool
 ) -> None:

@@ -168,6 +168,37 @@ def test_a_slower_comb_is_so_up_to_a_dozen_times_and_within_half_a_per_cent(
 
 
 @pytest.mark.parametrize(
+    ("between_db", "first_owned", "short", "first"),
+    [
+        (20.0, True, True, "cage"), (16.4, True, True, "element"), (20.0, False, True, "element"),
+        (20.0, True, False, "element"),
+    ],
+)  # fmt: skip
+def test_lines_of_a_cage_further_up_tell_where_slow_shafts_own_its_first(
+    between_db: float, first_owned: bool, short: bool, first: str
+) -> None:
+    """Every sixth line is another bearing's element's, which falls off to 19 dB up there; every ninth is a race's,
+    and here of noise. First lines that nobody owns are noise too."""
+    cage, element = (
+        CombRequest(name="cage", order=5.0, slip=SLIP, max_harmonic=8, often_short=short),
+        CombRequest(name="element", order=30.0, slip=SLIP),
+    )
+    one, owned = some(), np.zeros(20_000, dtype=bool)
+    one.power[0, 600::600] = 10**1.9
+    one.power[0, [600, 1200, 1800]] = 100.0
+    for k in range(10, 34):
+        if k % 6 and k % 9:
+            one.power[0, 100 * k] = 10 ** (between_db / 10)
+    owned[50:550] = first_owned
+    null = SimpleNamespace(
+        scorer=SimpleNamespace(spectra=one), mask=lambda request: owned, places_of_all_lines={}
+    )  # fmt: skip
+    made: Any = null
+    readings = [replace(reading_of(cage), score=40.0), replace(reading_of(element), score=60.0)]
+    assert weighing._first(readings, made).request.name == first
+
+
+@pytest.mark.parametrize(
     ("nearer", "score", "other"), [(0.004, 45.0, True), (0.002, 45.0, False), (0.004, 35.0, False)]
 )
 def test_at_one_place_the_tone_whose_usual_slip_is_surely_nearer_is_likelier(

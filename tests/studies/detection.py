@@ -172,9 +172,11 @@ def blocked_by(result: CaptureDiagnosis, kind: str, drive: Drive, true_hz: float
     if comb.localisation is not None and comb.localisation.false_alarm_probability > alarm:
         return "localisation"
     of_bearing = kind.startswith("bearing")
-    faintest = rules.faintest_bearing_hit_over_floor_db if of_bearing else rules.faintest_hit_over_floor_db
+    faintest = rules.faintest_sure_bearing_hit_over_floor_db if of_bearing else rules.faintest_hit_over_floor_db
     if comb.hit_over_floor_db < faintest:
         return "faintest hit"
+    if of_bearing and comb.hit_over_floor_db < rules.faintest_bearing_hit_over_floor_db and not named:
+        return "faint, and not sure enough"
     if of_bearing:
         if ".cage" in kind:
             stricter = comb.false_alarm_probability > alarm / rules.inferred_stricter_by

@@ -24,6 +24,8 @@ class CombSettings(StrictModel):
     races_alike_below_db: float
     inferred_stricter_by: Annotated[float, Field(ge=1)]
     far_slip: Annotated[float, Field(gt=0, lt=0.2)]
+    faintest_sure_bearing_hit_over_floor_db: float = -9.0
+    fainter_surer_by_per_db: Annotated[float, Field(ge=1)] = 10.0
     source: str
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, gcd, hypot
-from statistics import fmean
+from statistics import fmean, median
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import SAME_PLACE, TAKEN_DB, CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.bearing_elements import PARTS, Signs, is_even, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import EVEN_LINES, PARTS, SIDE_COUNTS_DB, Signs, is_even, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import (
     FEWEST_STANDING,
@@ -42,6 +42,16 @@ LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SPINS_TO = 1.5
 """Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
+LASTS_DB = (6.0, 7.0)
+"""Levels that the middle one of the lower and of the upper half of a cage's lines must reach: of noise, the highest of
+three to thirteen bins for each line, it does so once in a thousand (simulated, Hann window: 6.0 and 6.9 dB). How sure
+the comb is says its chance."""
+OTHERS_DB = ((7, 4.7), (4, 5.0), (2, 5.6))
+"""Mean level [dB] that so many lines of noise or more, all of a comb but its highest, have once in a thousand
+(simulated, Hann window, the highest of three to thirteen bins for each line, nothing counting below none)."""
+FEWEST_SIDES, SIDES_SHARE = 4, 0.5
+"""Side lines that stand with a comb, fewest and share: each is noise once in 17 (three bins), four of eight once in a
+thousand."""
 WORDS = {
     "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
 }  # fmt: skip
@@ -55,6 +65,8 @@ class _BearingSigns:
     chance: float
     far: bool = False
     """Found just beyond the outer race's usual slip."""
+    faint: bool = False
+    """Shown by what is fainter than sound bearings reach, or by a cage's lines that only together last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +93,8 @@ def find(case: Case) -> list[Finding]:
         bearing_signs = _bearing_signs(case, bearing, combs)
         if bearing_signs is not None:
             showing.append((bearing, combs, bearing_signs))
+    # What strikes in one bearing is felt in the others.
+    showing = [one for one in showing if not one[2].faint] or showing
     turns = {
         bearing.name: combs["cage"]
         for bearing, combs, bearing_signs in showing
@@ -216,7 +230,7 @@ def _both_races(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns 
     if len(races) < 2:
         return None
     deep, shallow = sorted(races, key=lambda comb: -comb.hit_over_floor_db)
-    if not _is_clear(deep, limit, settings) or shallow.false_alarm_probability > limit:
+    if not _is_clear(deep, limit, settings) or shallow.false_alarm_probability > limit or _faint(deep, settings):
         return None
     alike = deep.hit_over_floor_db - shallow.hit_over_floor_db <= settings.races_alike_within_db
     faint = deep.hit_over_floor_db < settings.races_alike_below_db
@@ -232,17 +246,23 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
     present = [comb for part, comb in combs.items() if part != "cage" and _is_clear(comb, limit, settings)]
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
-    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
-        return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability)
+    deep = [comb for comb in present if not _faint(comb, settings)]
+    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in deep):
+        plain = _strikes_plainly(cage, settings)
+        return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability, faint=not plain)
 
     def enough(comb: CombEvidence) -> bool:
-        if _clear(comb, settings) or is_long(comb, settings) or comb.false_alarm_probability <= stricter:
+        if _clear(comb, settings) or is_long(comb, settings) or _sure(comb, stricter, settings):
             return True
         return cage is not None and comb is combs.get("inner_race") and _elements_differ(comb, cage, case)
 
     # The strongest may be too faint to be believed, next to a clear one of which others took the first lines.
-    strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
-    return None if strongest is None else _BearingSigns(shown=(strongest,), chance=strongest.false_alarm_probability)
+    believed = [comb for comb in deep if enough(comb)] or [comb for comb in present if enough(comb)]
+    if not believed:
+        return None
+    strongest = max(believed, key=lambda comb: comb.score)
+    chance, faint = strongest.false_alarm_probability, _faint(strongest, settings)
+    return _BearingSigns(shown=(strongest,), chance=chance, faint=faint)
 
 
 def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
@@ -325,17 +345,43 @@ def _most(shares: Mapping[str, float]) -> str:
 
 
 def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a comb is no chance, and deeper than sound bearings make it."""
-    deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
-    stand = len(standing(comb)) - _towers(comb)
-    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and stand > 1
+    """Whether a comb is no chance, and deeper or surer than sound bearings make it."""
+    deep = comb.hit_over_floor_db >= settings.faintest_sure_bearing_hit_over_floor_db
+    several = _others_stand(comb) if len(standing(comb)) < 2 else len(standing(comb)) - _towers(comb) > 1
+    return deep and _sure(comb, limit, settings) and not _of_faster(comb) and several
+
+
+def _faint(comb: CombEvidence, settings: CombSettings) -> bool:
+    """Whether a comb is fainter than those of sound bearings may be."""
+    return comb.hit_over_floor_db < settings.faintest_bearing_hit_over_floor_db
+
+
+def _sure(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
+    """Whether a comb is as sure as its depth asks for: the fainter than what sound bearings reach, the surer."""
+    below_db = max(0.0, settings.faintest_bearing_hit_over_floor_db - comb.hit_over_floor_db)
+    surer: float = settings.fainter_surer_by_per_db**below_db
+    return comb.false_alarm_probability <= limit / surer
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a cage strikes something: surely, and clearly or by a long or an even comb. What it modulates has few
-    lines."""
-    plain = _clear(cage, settings) or is_long(cage, settings) or is_even(cage)
-    return plain and cage.false_alarm_probability <= limit and not _of_faster(cage)
+    """Whether a cage strikes something: surely, and clearly or by a comb that is long, even or lasts. What it modulates
+    has few lines."""
+    seen = _strikes_plainly(cage, settings) or _lasts(cage)
+    return seen and cage.false_alarm_probability <= limit and not _of_faster(cage)
+
+
+def _strikes_plainly(cage: CombEvidence, settings: CombSettings) -> bool:
+    """Whether a cage's comb is one by itself: clear, long or even."""
+    return _clear(cage, settings) or is_long(cage, settings) or is_even(cage)
+
+
+def _lasts(cage: CombEvidence) -> bool:
+    """Whether both halves of a cage's own lines stand, each by most of its lines: strikes make all alike, and what an
+    element that passes its load modulates is gone after the first few."""
+    levels = [line.over_floor_db for line in (*cage.lines, *cage.further)]
+    half = len(levels) // 2
+    lower_db, upper_db = LASTS_DB
+    return len(levels) >= EVEN_LINES and median(levels[:half]) >= lower_db and median(levels[half:]) >= upper_db
 
 
 def _of_faster(comb: CombEvidence) -> bool:
@@ -360,6 +406,19 @@ def _towers(comb: CombEvidence) -> bool:
     rest = [level for k, level in known.items() if k != highest]
     before = any((2 if _by_spins(comb) else 1) <= k < highest for k in known)
     return before and known[highest] >= max(max(rest) + ALTERNATES_DB, fmean(rest) + ABSENT_DB)
+
+
+def _others_stand(comb: CombEvidence) -> bool:
+    """Whether all lines but the highest, which may be anybody's, stand together though hardly one does by itself, or
+    the comb's side lines do. One that stands far above the next is a line alone."""
+    known = sorted(max(line.over_floor_db, 0.0) for line in comb.lines if line.over_floor_db > TAKEN_DB)
+    if len(known) < FEWEST_STANDING or known[-1] >= known[-2] + ALTERNATES_DB:
+        return False
+    others = known[:-1]
+    least_db = next(level for fewest, level in OTHERS_DB if len(others) >= fewest)
+    sides = sum(line.over_floor_db >= SIDE_COUNTS_DB for line in comb.sideband_lines)
+    carried = sides >= max(FEWEST_SIDES, SIDES_SHARE * len(comb.sideband_lines))
+    return carried or fmean(others) >= least_db
 
 
 def _by_spins(comb: CombEvidence) -> bool:

@@ -50,6 +50,9 @@ MOST_TIMES = 12
 turn, and a race meets up to so many elements."""
 BETWEEN = 12
 """Lines of the slower comb, the first that nobody else owns between those of the faster one, that are compared."""
+FURTHER_UP = 24
+"""Lines of a cage beyond its own that are looked at where slow shafts own the first ones: two for each of those that
+are compared, since some are the faster comb's, a race's or a shaft's."""
 AS_STRONG_DB = 3.0
 """Lines within a factor of two in power are alike: noise moves one by as much (common practice)."""
 SURELY_NEARER = 0.003
@@ -261,9 +264,7 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
             continue
         off = abs(_off_usual(other, sharp))
         if times > 1:
-            between = [k * place / times for k in range(1, other.request.max_harmonic + 1) if k % times]
-            level, count = _lines_and_count(decoy_null, best, between)
-            if level > max(lines_level_db(count), strong - AS_STRONG_DB):
+            if _makes_all(decoy_null, best, other, place / times, times, strong, every):
                 slower.append((-times, off, other))
             continue
         fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
@@ -271,6 +272,30 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
             likeliest, least = other, off
     # What repeats the most slowly makes the lines of all that is a multiple of it; at one place usual slip decides.
     return min(slower, key=lambda one: one[:2])[2] if slower else likeliest
+
+
+def _makes_all(
+    decoy_null: DecoyNull, best: CombReading, other: CombReading, order: float, times: int, strong: float,
+    every: Sequence[int],
+) -> bool:  # fmt: skip
+    """Whether a slower comb at ``order`` has the lines between those of the ``best``, which is so many ``times`` as
+    fast and whose first lines have the level ``strong`` [dB], as strongly as that one has its own.
+
+    Slow shafts may own the first lines of a cage: then those further up, which are no race's, are compared with the
+    faster comb's up there.
+    """
+    own = other.request.max_harmonic
+    between = [k * order for k in range(1, own + 1) if k % times]
+    level, count = _lines_and_count(decoy_null, best, between)
+    if level == float("-inf") < strong and other.request.often_short:
+        up = range(own + 2, own + 2 + FURTHER_UP)
+        between = [k * order for k in up if k % times and k % (own + 1)]
+        level, count = _lines_and_count(decoy_null, best, between)
+        of_best = ([k * order for k in up if k % (number * times) == 0] for number in every)
+        strong = max(_lines_db(decoy_null, best, lines) for lines in of_best)
+        if strong == float("-inf"):
+            return False
+    return level > max(lines_level_db(count), strong - AS_STRONG_DB)
 
 
 def _above_its_sides(readings: Sequence[CombReading], best: CombReading, decoy_null: DecoyNull) -> CombReading:
