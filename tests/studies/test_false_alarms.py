@@ -58,7 +58,7 @@ def test_a_finding_that_says_itself_whose_else_it_may_be_blames_nobody() -> None
         tone="bearing.input bearing.outer_race", component="bearing.input bearing.outer_race", defect="local damage",
         probability=0.8, false_alarm_probability=1e-6, severity="moderate", why="", advice="",
     )  # fmt: skip
-    strikes = {"outside_causes": ["an outside machine that strikes at 9.48 Hz"]}
+    strikes: dict[str, object] = {"outside_causes": ["an outside machine that strikes at 9.48 Hz"]}
     blaming: list[dict[str, object]] = [
         {}, {"probability": 0.2}, {"probability": 0.95, **strikes}, {"severity": "severe", **strikes},
         {"tone": None, "component": "input.shaft", "defect": "unbalance"},
