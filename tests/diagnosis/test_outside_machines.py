@@ -452,6 +452,35 @@ def test_what_strikes_a_whole_number_of_times_per_output_turn_is_a_driven_machin
     )
 
 
+def test_side_lines_at_a_turn_that_drives_another_machine_may_be_its_teeth_that_differ(
+    case: MakeCase, drive: Drive
+) -> None:
+    """A ring that turns with the output has side lines at its turn; so has a chain there. Only what lies at a whole
+    number per turn can be that chain's."""
+    more = {"name": "output bearing", "inner": "stage1.output", "outer": "housing", "elements": 16,
+            "element_diameter_mm": 11.11, "pitch_diameter_mm": 92.5}  # fmt: skip
+    drawn = drive.model_dump() | {"bearing": [*(one.model_dump() for one in drive.bearing), more]}
+    turning = Drive.model_validate(drawn)
+    tones, turn = tone_table(turning), 1 / 17
+    tone = tones.tone("bearing.output bearing.inner_race")
+    chain = replace(outside(24 * turn, ambiguous=True, impact_db=-3.0), per_turn=(24, turn))
+
+    def stated(place: float, *around: OutsideComb) -> float:
+        lines = tuple(CombLine(order=k * place, over_floor_db=18.0) for k in range(1, 6))
+        sides = tuple(CombLine(order=k * place + s * turn, over_floor_db=14.0) for k in (1, 2, 3, 4) for s in (-1, 1))
+        seen = replace(
+            comb(tone.id, place, SURE, 4.0), lines=lines, sideband_lines=sides, place=place, place_error=1e-4
+        )
+        found = diagnose(
+            case(combs={tone.id: seen}, drive=turning, tones=tones, slow_turns=(turn,), outside_combs=around)
+        )
+        return max((one.damage_probability for one in found), default=0.0)
+
+    assert stated(9 * turn) > 0.9
+    assert stated(9 * turn, chain) < 0.3
+    assert stated(tone.order, chain) == pytest.approx(stated(tone.order), abs=0.01)
+
+
 def test_whole_numbers_per_turn_add_up_to_all_that_a_driven_machine_may_strike() -> None:
     """The density, over all orders, of any number from 1 to 64 as likely as the next."""
     turn, error = 0.05, 2e-3

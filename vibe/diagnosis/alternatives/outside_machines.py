@@ -296,13 +296,15 @@ def _striker(
     alone = len(combs_of_bearing(case, part_of(finding.where))) <= 1
     sided = _finding_has_sides(case, finding)
     if met is not None and met.per_turn is not None:
-        sided = sided and not any(abs(side.order / met.per_turn[1] - 1) < EXACTLY for side in tone.sidebands)
-    if (within or met is not None) and alone and not sided:
+        sided = sided and not _sided_at(tone, met.per_turn[1])
+    # Nothing in step with no shaft has side lines there; of what is driven in step they are its teeth that differ.
+    in_step = sided and any(one.per_turn and _sided_at(tone, one.per_turn[1]) for one in case.outside_combs)
+    if (within or met is not None) and alone and (in_step or not sided):
         own *= BARE_OWN if bare else 1.0
         # Ridges hum, and an element that differs takes a third of its cage's turn to pass the load.
         if case.speed is not None and finding.defect != FLUTING and tone.family != "cage":
             own *= as_short_as_strikes(comb, comb.lines[0].order * case.speed.input_hz)
-        free = OUTSIDE_RATE / log(high / low) if within else 0.0
+        free = OUTSIDE_RATE / log(high / low) if within and not in_step else 0.0
         if comb.blades is not None:
             free *= comb.blades[1]
         turned = DRIVEN_RATE * sum(_whole_density(place, uneven, turn) for turn in case.slow_turns)
@@ -322,6 +324,11 @@ def _striker(
     return _Striker(
         own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
     )
+
+
+def _sided_at(tone: Tone, turn: float) -> bool:
+    """Whether side lines of a part stand at ``turn``, where it has some."""
+    return any(abs(side.order / turn - 1) < EXACTLY for side in tone.sidebands)
 
 
 def _strikes_error(case: Case, place: float) -> float:

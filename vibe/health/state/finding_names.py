@@ -36,6 +36,12 @@ MOST_TWINS = 3
 """More alternatives would bury the sentence; the finding lists them all."""
 
 
+NO_CHANCE = 0.01
+"""Chance of a false alarm below which what was found is there, whoever makes it (common practice: one in a hundred)."""
+LIKELIER_BELOW = 0.5
+"""Probability of damage below which the other explanation of what is there is the likelier (even odds)."""
+
+
 def how_sure(probability: float) -> str:
     """A probability as an adverb; the scale is common practice."""
     if probability >= 0.99:
@@ -114,8 +120,8 @@ def finding_in_words(finding: Finding) -> str:
 def _outside_is_likelier(finding: Finding) -> bool:
     """Whether a machine outside is likelier than damage: what is no chance is one of the two."""
     by_chance = finding.false_alarm_probability
-    no_chance = by_chance is not None and by_chance < 0.01
-    return bool(finding.outside_causes) and no_chance and finding.damage_probability < 0.5
+    no_chance = by_chance is not None and by_chance < NO_CHANCE
+    return bool(finding.outside_causes) and no_chance and finding.damage_probability < LIKELIER_BELOW
 
 
 def _twins(finding: Finding, where: str) -> list[str]:
