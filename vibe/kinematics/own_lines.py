@@ -63,12 +63,15 @@ def own_lines(table: ToneTable, top: float) -> tuple[OwnLines, ...]:
     return tuple(kind for kind in found if kind.orders)
 
 
-def multiples_of(what: str, order: float, spread: float, sides: Sequence[float], top: float) -> tuple[OwnLines, ...]:
+def multiples_of(
+    what: str, order: float, spread: float, sides: Sequence[float], top: float, *, struck: bool = False
+) -> tuple[OwnLines, ...]:
     """The lines of impacts that repeat at ``order``, each multiple off by ``spread`` (relative) at most, and their side
-    lines at ``sides``; only as far as what lies between two of them is not covered too."""
+    lines at ``sides``; only as far as what lies between two of them is not covered too. ``struck`` as in ``OwnLines``,
+    of the multiples."""
     known = [one for one in _multiples(order, top) if spread * one < order / 4]
     spreads = tuple(spread * one for one in known)
-    found = [OwnLines(what=what, orders=tuple(known), spread=spreads)]
+    found = [OwnLines(what=what, orders=tuple(known), spread=spreads, struck=struck)]
     if sides and known:
         rows = [(one + sign * side, spread * one) for one in known for side in sides for sign in (-1, 1)]
         rows = [(one, off) for one, off in rows if 0 < one < top]

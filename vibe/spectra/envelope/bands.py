@@ -28,6 +28,10 @@ LINE_CEILING = 16.0
 An impact too weak to be seen otherwise lies below the ceiling and is untouched (exp(-16) of noise bins reach it)."""
 SHOCK_CEILING = 25.0
 """Squared envelope over its median at which it is cut: Gaussian noise never comes there, one stray shock does."""
+SHOCK_SHARE = 0.02
+"""Share of the time that stray shocks ring at most (common practice: a handful in ten seconds, each for some tens of
+milliseconds). What stands above the ceiling for longer strikes again and again, and is cut no lower than that: with all
+impacts cut to one height, strong damage would lose what tells it from others, how they differ by place and load."""
 MOST_DOUBLINGS = 6
 """At most 64 bands."""
 BANDS_AT_ONCE = 8
@@ -152,15 +156,17 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     half = int(width / 2 / bin_hz)
     middles = [round(centre / bin_hz) for centre in centres]
     segments = [slice(max(1, at - half), min(white.transform.size - 1, at + half)) for at in middles]
-    half_way = (keep - 1) // OVERSAMPLING // 2
+    half_way, usual = (int(share * ((keep - 1) // OVERSAMPLING)) for share in (0.5, 1 - SHOCK_SHARE))
     for row, ringing in enumerate(_ringing(white.transform, segments, length)):
         rms[row] = white.power[segments[row]].sum(dtype=np.float64)
         squared = np.square(ringing[:keep].real)
         squared += np.square(ringing[:keep].imag)
         # Neighbours are alike: every fourth sample has the same median.
         some = squared[::OVERSAMPLING].copy()
-        some.partition(half_way)
-        np.minimum(squared, np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30), out=squared)
+        some.partition((half_way, usual))
+        np.minimum(
+            squared, max(np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30), some[usual]), out=squared
+        )
         if even.before is not None:
             # None lies outside, and to wrap is the quickest way not to ask.
             first_of_two = squared.take(even.before, mode="wrap")

@@ -84,6 +84,8 @@ within a capture (common practice: 1e-4 to 5e-4)."""
 APART_BINS, OWN_BINS = 4.0, 2.0
 """Bins within which a line is the flank of the one at the speed found, and within which it is one of the machine's own
 (Hann: two bins either side; law and padding widen the first)."""
+FOOT_BINS = 4
+"""Bins, at least, over which power is averaged where the foot of a line that slips is followed."""
 KNOWN_BINS = 3.0
 """The same as the first where the speed is known closely."""
 TAIL = 0.5
@@ -299,7 +301,10 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
         orders, reach = orders[inside], spread[inside] + OWN_BINS * step
         heights = highest[np.rint(orders / step).astype(np.int64)]
         first = np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0)
-        widths = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size) - first
+        last = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size)
+        for line in range(orders.size) if kind.struck else ():
+            first[line], last[line] = _with_foot(over, int(first[line]), int(last[line]))
+        widths = last - first
         # Where two overlap the higher one counts.
         rising = np.argsort(heights)
         first, widths, heights = first[rising], widths[rising], heights[rising]
@@ -307,6 +312,27 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
         at[len(kinds), np.repeat(first, widths) + within] = np.repeat(heights, widths)
         kinds.append(heights)
     return _Heights(over=over, step=step, heights=tuple(kinds), at=at, owned=np.asarray((at > 0).any(axis=0)))
+
+
+def _with_foot(over: Real, first: int, last: int) -> tuple[int, int]:
+    """The bins ``first`` to ``last`` (not counted) of a line that slips, with its foot on either side: for as long as
+    power falls, and stands, it is that line's own, which reaches the farther the stronger it is. Another line on the
+    foot makes it rise. No further than as much again: beyond that a row's lines would meet."""
+    room = last - first
+    block = max(FOOT_BINS, room // 4)
+    ends = []
+    for edge, way in ((first, -1), (last, 1)):
+        end, level = edge, float(over[max(0, min(edge, edge - way * block)) : max(edge, edge - way * block)].mean())
+        while abs(end - edge) < room // 2:
+            low, high = min(end, end + way * block), max(end, end + way * block)
+            if low < 0 or high > over.size:
+                break
+            beyond = float(over[low:high].mean())
+            if beyond < OWN_STANDS or beyond > level * (1 + block**-0.5):
+                break
+            end, level = end + way * block, beyond
+        ends.append(end)
+    return ends[0], ends[1]
 
 
 def _speeds(rows: Sequence[_Heights], sought: _Sought, width: float) -> Real:
