@@ -304,3 +304,17 @@ def test_a_mesh_too_slow_for_the_capture_says_nothing() -> None:
     rng = np.random.default_rng(12)
     coarse = ChannelSpectrum(channel="p1", power=rng.exponential(1.0, 2000), bin_hz=0.3 * INPUT_HZ)
     assert similar_machines([coarse], INPUT_HZ, Family(count=7, unit=1.0, difference=1), ()) == ()
+
+
+def test_the_foot_of_a_line_that_slips_is_its_own_as_far_as_it_falls() -> None:
+    """Power falls as one over the square of the distance; a second line on the foot ends it, and so does the floor."""
+    distance = np.abs(np.arange(1000) - 500.0)
+    strong, faint = (height / (1 + (distance / 2) ** 2) + 1.0 for height in (3000.0, 30.0))
+    foot = similar_machine._with_foot
+    assert foot(strong, 490, 511) == (480, 521)
+    assert foot(faint, 490, 511) == (490, 511)
+    beside = strong + np.where(np.abs(np.arange(1000) - 518) <= 1, 300.0, 0.0)
+    low, high = foot(beside, 490, 511)
+    assert low == 480
+    assert high <= 516
+    assert foot(strong, 0, 2)[0] == 0

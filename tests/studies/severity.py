@@ -156,13 +156,14 @@ def _less_sure(probability: float, before: float) -> bool:
 
 
 def calmer(steps: Sequence[Step]) -> list[Step]:
-    """Steps at which the drive is in a calmer state than at a smaller size, or to be looked at later, once the damage
-    was found."""
+    """Steps at which the drive is in a calmer state than at a smaller size, or to be looked at later."""
     return [step for n, step in enumerate(steps) if any(s.found and _less_urgent(step, s) for s in steps[:n])]
 
 
 def _less_urgent(step: Step, before: Step) -> bool:
-    return GRAVITY[step.state] < GRAVITY[before.state] or step.due_days > before.due_days
+    """What was not known before has no date of its own to be later than."""
+    later = step.due_days > before.due_days and before.state != "unknown"
+    return GRAVITY[step.state] < GRAVITY[before.state] or later
 
 
 def measure(work: tuple[str, str, int]) -> list[Step]:
