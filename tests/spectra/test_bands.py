@@ -148,7 +148,7 @@ def impacts(at_s: np.ndarray, heights: np.ndarray) -> np.ndarray:
 def peaks(row: np.ndarray, at_s: np.ndarray) -> np.ndarray:
     """Largest squared envelope after each instant, of the band that holds 2 kHz."""
     found = cut(row)
-    band = found.power[int(np.abs(found.centre_hz - 2000.0).argmin())]
+    band = found.heights[int(np.abs(found.centre_hz - 2000.0).argmin())]
     rate = band.size / (N / RATE)
     return np.array([band[int(at * rate) : int((at + 0.01) * rate)].max() for at in at_s])
 
@@ -160,6 +160,8 @@ def test_impacts_that_repeat_keep_what_they_differ_by_and_a_stray_shock_is_cut()
     for times in (1.0, 10.0):
         found = peaks(impacts(at, times * heights), at)
         assert np.median(found[heights == 2]) > 2 * np.median(found[heights == 1])
+        assert cut(impacts(at, times * heights)).power.max() < 0.75 * found.max()  # Combs keep the ceiling.
     one = np.array([5.0])
     faint, loud = (peaks(impacts(one, np.array([height])), one)[0] for height in (3.0, 6.0))
     assert loud == pytest.approx(faint, rel=0.1)
+    assert cut(impacts(one, np.array([6.0]))).repeated is None
