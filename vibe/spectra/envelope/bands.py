@@ -30,9 +30,9 @@ SHOCK_CEILING = 25.0
 """Squared envelope over its median at which it is cut: Gaussian noise never comes there, one stray shock does."""
 SHOCK_SHARE = 0.02
 """Share of the time that stray shocks ring at most (common practice: a handful in ten seconds, each for some tens of
-milliseconds). What stands above the ceiling for longer strikes again and again: with all its impacts cut to one height,
-strong damage would lose what tells it from others, how they differ by place. Combs keep the ceiling: impacts that differ
-under a load fill the lines between theirs, and pass for what strikes there."""
+milliseconds). What stands above the ceiling for longer strikes again and again: with all its impacts cut to one
+height, strong damage would lose what tells it from others, how they differ by place. Combs keep the ceiling: impacts
+that differ under a load fill the lines between theirs, and pass for what strikes there."""
 MOST_DOUBLINGS = 6
 """At most 64 bands."""
 BANDS_AT_ONCE = 8
