@@ -193,7 +193,7 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
 
 def _laid(squared: NDArray[np.float32], even: _Even) -> NDArray[np.float32]:
     """A squared envelope (keep,) on equal steps of angle, relative to its mean."""
-    if even.before is not None:
+    if even.before is not None and even.beyond is not None:
         # None lies outside, and to wrap is the quickest way not to ask.
         first_of_two = squared.take(even.before, mode="wrap")
         squared = squared[1:].take(even.before, mode="wrap")
