@@ -116,12 +116,13 @@ def test_a_lobe_would_take_as_many_teeth_as_pins(case: MakeCase) -> None:
 
 
 def test_a_row_of_unlike_teeth_that_is_there_may_have_any_number(case: MakeCase) -> None:
-    """Ten times likelier than a row of which nothing is known; one whose number is known is another one."""
+    """Ten times likelier than a row of which nothing is known; one whose number is known is another one. Not where its
+    lines are no more than a part leaves whose eighteen strikes a turn differ by a fifth: a twenty-first of its own."""
 
-    def odds(*turns: tuple[float, int]) -> float:
+    def odds(*turns: tuple[float, int], row_db: float = -3.0) -> float:
         around = [
             OutsideComb(
-                order=13 * turn, evidence=comb(f"outside {turn}", 13 * turn, SURE, -3.0), spread=1e-4,
+                order=13 * turn, evidence=comb(f"outside {turn}", 13 * turn, SURE, row_db), spread=1e-4,
                 per_turn=(13, turn), every_turn=lines,
             )
             for turn, lines in turns
@@ -133,6 +134,8 @@ def test_a_row_of_unlike_teeth_that_is_there_may_have_any_number(case: MakeCase)
 
     assert odds((1 / 17, 40)) == pytest.approx(odds((1 / 17, 0)) / 10, rel=0.02)
     assert odds((1 / 29, 40)) == pytest.approx(odds((1 / 17, 0)), rel=0.02)
+    assert odds((1 / 17, 40), row_db=8.0 - 13.0) == pytest.approx(odds((1 / 17, 40)), rel=0.02)
+    assert odds((1 / 17, 40), row_db=8.0 - 13.5) == pytest.approx(odds((1 / 17, 0)), rel=0.02)
 
 
 def test_what_just_so_many_teeth_make_too_is_left_to_whoever_can_uncouple_them(case: MakeCase) -> None:

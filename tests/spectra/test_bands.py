@@ -133,3 +133,36 @@ def test_floor_joins_the_middles_of_its_blocks(size: int, block: int) -> None:
     middles = (np.arange(count) + 0.5) * wide
     expected = np.exp(np.interp(np.arange(size), middles, np.log(medians)))
     assert local_floor(power, block) == pytest.approx(expected, rel=1e-12)
+
+
+def impacts(at_s: np.ndarray, heights: np.ndarray) -> np.ndarray:
+    """Blows that ring at 2 kHz for some milliseconds, in noise."""
+    row = noise(5, N, 0.02)
+    ring = np.exp(-np.arange(400) / 60.0) * np.sin(2 * np.pi * 2000.0 * np.arange(400) / RATE)
+    for at, height in zip(at_s, heights, strict=True):
+        first = int(at * RATE)
+        row[first : first + 400] += height * ring[: N - first]
+    return row
+
+
+def peaks(found: BandEnvelopes, rows: np.ndarray, at_s: np.ndarray) -> np.ndarray:
+    """Largest of ``rows`` after each instant, in the band that holds 2 kHz."""
+    band = rows[int(np.abs(found.centre_hz - 2000.0).argmin())]
+    rate = band.size / (N / RATE)
+    return np.array([band[int(at * rate) : int((at + 0.01) * rate)].max() for at in at_s])
+
+
+def test_impacts_that_repeat_keep_what_they_differ_by_and_a_stray_shock_is_cut() -> None:
+    """However strong: heights of one to two in amplitude are one to four in power, cut alike for combs."""
+    at = np.arange(0.05, 9.9, 0.025)
+    heights = np.where(np.arange(at.size) % 4 == 0, 2.0, 1.0)
+    found = cut(impacts(at, 10.0 * heights))
+    assert found.repeated is not None
+    kept, alike = (peaks(found, rows, at) for rows in (found.heights, found.power))
+    assert np.median(kept[heights == 2]) > 2 * np.median(kept[heights == 1])
+    assert np.median(alike[heights == 2]) < 1.5 * np.median(alike[heights == 1])
+    for height in (3.0, 6.0):
+        once = cut(impacts(np.array([5.0]), np.array([height])))
+        assert once.repeated is None
+        assert once.heights is once.power
+        assert once.power.max() < 25.0

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity.line_heights import TAIL, heights_of, highest_near, raise_among_own
+from vibe.spectra.identity.line_heights import TAIL, _with_foot, heights_of, highest_near, raise_among_own
 from vibe.spectra.identity.similar_evidence import family_evidence
 from vibe.spectra.identity.similar_lines import read_at, read_where_meshes_stand, sought_lines, with_the_rest
 from vibe.spectra.identity.similar_machine import WIDTHS, _speeds, similar_machines
@@ -307,3 +307,17 @@ def test_a_mesh_too_slow_for_the_capture_says_nothing() -> None:
     rng = np.random.default_rng(12)
     coarse = ChannelSpectrum(channel="p1", power=rng.exponential(1.0, 2000), bin_hz=0.3 * INPUT_HZ)
     assert similar_machines([coarse], INPUT_HZ, Family(count=7, unit=1.0, difference=1), ()) == ()
+
+
+def test_the_foot_of_a_line_that_slips_is_its_own_as_far_as_it_falls() -> None:
+    """Power falls as one over the square of the distance; a second line on the foot ends it, and so does the floor."""
+    distance = np.abs(np.arange(1000) - 500.0)
+    strong, faint = (height / (1 + (distance / 2) ** 2) + 1.0 for height in (3000.0, 30.0))
+    foot = _with_foot
+    assert foot(strong, 490, 511) == (480, 521)
+    assert foot(faint, 490, 511) == (490, 511)
+    beside = strong + np.where(np.abs(np.arange(1000) - 518) <= 1, 300.0, 0.0)
+    low, high = foot(beside, 490, 511)
+    assert low == 480
+    assert high <= 516
+    assert foot(strong, 0, 2)[0] == 0

@@ -104,6 +104,9 @@ class OwnLines:
     what: str
     orders: tuple[float, ...]
     spread: tuple[float, ...]
+    struck: bool = False
+    """Whether they are of impacts of a part that slips, strong enough to be seen: each has a foot, wider the higher it
+    stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

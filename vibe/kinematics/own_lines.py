@@ -33,17 +33,17 @@ def own_lines(table: ToneTable, top: float) -> tuple[OwnLines, ...]:
     cages = sorted({tone.order for tone in table.tones if tone.family == "cage"})
     about = {mesh: _multiples(mesh, top + mesh)[:MOST_MULTIPLES] for mesh in meshes}
     every = [one for multiples in about.values() for one in multiples]
-    found = [OwnLines(what=f"turns of {one:.4g}", **_exact(_multiples(one, top), top)) for one in {1.0, *turns}]
-    found += [OwnLines(what=f"mesh of {one:.4g}", **_exact(_multiples(one, top), top)) for one in meshes]
+    found = [_exact(f"turns of {one:.4g}", _multiples(one, top), top) for one in {1.0, *turns}]
+    found += [_exact(f"mesh of {one:.4g}", _multiples(one, top), top) for one in meshes]
     for k in SIDE_MULTIPLES:
-        found.append(OwnLines(what=f"{k} turns off a mesh", **_exact(_sides(every, [k * one for one in turns]), top)))
+        found.append(_exact(f"{k} turns off a mesh", _sides(every, [k * one for one in turns]), top))
         for one in slow:
-            found.append(OwnLines(what=f"{k} turns of {one:.4g} off a mesh", **_exact(_sides(every, [k * one]), top)))
+            found.append(_exact(f"{k} turns of {one:.4g} off a mesh", _sides(every, [k * one]), top))
     for one in slow:
         off = [turn + sign * k * one for turn in turns for k in SIDE_MULTIPLES for sign in (-1, 1)]
-        found.append(OwnLines(what=f"turns and {one:.4g} off a mesh", **_exact(_sides(every, off), top)))
+        found.append(_exact(f"turns and {one:.4g} off a mesh", _sides(every, off), top))
     between = [one for one in bodies if one >= FAST]
-    found.append(OwnLines(what="fast shafts off a mesh", **_exact(_sides(every, between), top)))
+    found.append(_exact("fast shafts off a mesh", _sides(every, between), top))
     sums = [
         abs(high + sign * k * low)
         for number, low in enumerate(meshes)
@@ -52,7 +52,7 @@ def own_lines(table: ToneTable, top: float) -> tuple[OwnLines, ...]:
         for k in range(1, SUMS + 1)
         for sign in (-1, 1)
     ]
-    found.append(OwnLines(what="sums of meshes", **_exact(sums, top)))
+    found.append(_exact("sums of meshes", sums, top))
     poles = [tone.order for tone in table.tones if tone.id.endswith("pole_pass")]
     for what, spacings, slip in (("cage", cages, CAGE_SLIP), ("pole pass", poles, ROTOR_SLIP)):
         rows = [(order, slip * one) for one in spacings for order in _sides([1.0, 2.0, 3.0, *every], [one])]
@@ -63,12 +63,15 @@ def own_lines(table: ToneTable, top: float) -> tuple[OwnLines, ...]:
     return tuple(kind for kind in found if kind.orders)
 
 
-def multiples_of(what: str, order: float, spread: float, sides: Sequence[float], top: float) -> tuple[OwnLines, ...]:
+def multiples_of(
+    what: str, order: float, spread: float, sides: Sequence[float], top: float, *, struck: bool = False
+) -> tuple[OwnLines, ...]:
     """The lines of impacts that repeat at ``order``, each multiple off by ``spread`` (relative) at most, and their side
-    lines at ``sides``; only as far as what lies between two of them is not covered too."""
+    lines at ``sides``; only as far as what lies between two of them is not covered too. ``struck`` as in ``OwnLines``,
+    of the multiples."""
     known = [one for one in _multiples(order, top) if spread * one < order / 4]
     spreads = tuple(spread * one for one in known)
-    found = [OwnLines(what=what, orders=tuple(known), spread=spreads)]
+    found = [OwnLines(what=what, orders=tuple(known), spread=spreads, struck=struck)]
     if sides and known:
         rows = [(one + sign * side, spread * one) for one in known for side in sides for sign in (-1, 1)]
         rows = [(one, off) for one, off in rows if 0 < one < top]
@@ -87,7 +90,7 @@ def _sides(middles: Iterable[float], spacings: Iterable[float]) -> list[float]:
     return [middle + sign * one for middle in middles for one in spacings for sign in (-1, 1)]
 
 
-def _exact(orders: Iterable[float], top: float) -> dict[str, tuple[float, ...]]:
+def _exact(what: str, orders: Iterable[float], top: float) -> OwnLines:
     """What cannot slip, up to ``top``."""
     kept = tuple(sorted({round(order, 9) for order in orders if 0 < order < top}))
-    return {"orders": kept, "spread": (0.0,) * len(kept)}
+    return OwnLines(what=what, orders=kept, spread=(0.0,) * len(kept))

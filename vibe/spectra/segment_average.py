@@ -139,7 +139,8 @@ class Joined:
     def _slow_look(self, like: Sequence[BandEnvelopes]) -> BandAnalysis:
         rows = [np.concatenate(pieces, axis=1) for pieces in zip(*self._thin, strict=True)]
         bands = tuple(
-            replace(band, power=power, per_turn=self._per_turn) for band, power in zip(like, rows, strict=True)
+            replace(band, power=power, repeated=None, per_turn=self._per_turn)
+            for band, power in zip(like, rows, strict=True)
         )
         return BandAnalysis(bands=bands, means=mean_squares(bands), slow=True)
 

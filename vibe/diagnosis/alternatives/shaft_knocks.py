@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import exp, fsum, pi, sqrt
+from math import exp, fsum, log10, pi, sqrt
 
 from vibe.core.evidence import CombEvidence, Localisation
 from vibe.core.health import Finding
@@ -28,7 +28,8 @@ chains, screws and mixers are what slow shafts turn, and one in ten strikes so).
 proportion to 1 / n, up to ``MOST_PER_TURN``: as many have three to six as have ten to twenty."""
 TEETH_THERE = 1.0
 """The same where lines at all whole multiples of that shaft's turn show a row whose teeth are not alike: it is there,
-and such lines leave open how many teeth it has, since what would be the lines of just so many passed for the part's."""
+and such lines leave open how many teeth it has, since what would be the lines of just so many passed for the part's.
+Not where they are no higher than the part's own impacts make them, which differ from one to the next as well."""
 LOAD_SCATTER = 0.3
 """Standard deviation, relative, of the energy of a part's impacts from one turn to the next: the load presses it on at
 every turn and changes by a seventh, energy by twice as much (common practice). Of 30 damaged pins of outside worlds
@@ -122,7 +123,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     comb = case.combs.get(finding.tone or "")
     if tone is None or comb is None or tone.family not in FAMILIES or any(tone.slip):
         return finding
-    knock = _knock(case, tone)
+    knock = _knock(case, tone, comb)
     if knock is None:
         return finding
     row = _row(comb.localisation, tone.meetings) if abs(tone.order - 1.0) <= EXACTLY else 0
@@ -210,7 +211,7 @@ def _what_knocks(knock: _Knock, found: Localisation | None) -> str:
     )
 
 
-def _knock(case: Case, tone: Tone) -> _Knock | None:
+def _knock(case: Case, tone: Tone, comb: CombEvidence) -> _Knock | None:
     """What would make the order of ``tone`` on the input or the output, which alone carry what is not the drive's: the
     likelier of the two."""
     turns = {body.body: abs(float(body.order)) for body in case.tones.bodies}
@@ -222,18 +223,23 @@ def _knock(case: Case, tone: Tone) -> _Knock | None:
         times = round(tone.order / turn) if turn > 0 else 0
         if not 1 <= times <= MOST_PER_TURN or abs(tone.order / (times * turn) - 1) > EXACTLY:
             continue
-        teeth = TEETH_THERE if _shows_teeth(case, turn) else TEETH_RATE
+        teeth = TEETH_THERE if _shows_teeth(case, turn, comb, times) else TEETH_RATE
         rate = KNOCK_RATE if times in PER_TURN else teeth / (times * EVERY_NUMBER)
         found.append(_Knock(times=times, body=body, rate=rate))
     return max(found, key=lambda one: one.rate, default=None)
 
 
-def _shows_teeth(case: Case, turn: float) -> bool:
-    """Whether lines at whole multiples of ``turn`` are there that a row of unlike teeth makes."""
+def _shows_teeth(case: Case, turn: float, comb: CombEvidence, times: int) -> bool:
+    """Whether lines at whole multiples of ``turn`` are there that a row of unlike teeth makes, and that are more than
+    what ``comb``, of ``times`` impacts per turn, leaves there itself: of impacts whose strengths differ by ``d`` lines
+    at every turn have d / sqrt(times) of the amplitude of the comb's own."""
+    least_db = comb.hit_over_floor_db + 10 * log10(STANDS_DIFFER / sqrt(times))
     return any(
-        comb.per_turn is not None and abs(comb.per_turn[1] / turn - 1) <= EXACTLY
-        for comb in case.outside_combs
-        if comb.every_turn and not comb.ambiguous
+        row.per_turn is not None
+        and abs(row.per_turn[1] / turn - 1) <= EXACTLY
+        and row.evidence.hit_over_floor_db > least_db
+        for row in case.outside_combs
+        if row.every_turn and not row.ambiguous
     )
 
 

@@ -275,13 +275,23 @@ def _own_lines(
         # What cannot slip lies at its own multiples, which are there already.
         if comb is not None and evident and any(tone.slip) and comb.order > apart:
             sides = [one.order for one in tone.sidebands if one.order > apart / 4]
-            found += multiples_of(tone.id, comb.order, SLIP_SPREAD, sides, top)
+            order = _by_all_lines(comb, reading)
+            found += multiples_of(tone.id, order, SLIP_SPREAD, sides, top, struck=True)
     for outside in reading.outside_combs:
         if outside.order > apart:
             found += multiples_of("outside", outside.order, max(outside.spread, SLIP_SPREAD / 2), (), top)
     hum = [k * mains / input_hz for mains in _mains_hz(drive) for k in range(1, HUM_MULTIPLES + 1)]
     hum = [order for order in hum if order < top]
     return [*found, OwnLines(what="mains", orders=tuple(hum), spread=(0.0,) * len(hum))]
+
+
+def _by_all_lines(comb: CombEvidence, reading: SignalAnalysis) -> float:
+    """Order of a comb that slips: by all its lines together, since its own is one of a grid of half bins, unless these
+    are those of another comb next to it."""
+    from vibe.core.outside_combs import LINE_BINS
+
+    near = LINE_BINS / reading.law.total_turns
+    return comb.order if comb.place is None or abs(comb.place - comb.order) > near else comb.place
 
 
 def _covered(reading: SignalAnalysis) -> list[int]:

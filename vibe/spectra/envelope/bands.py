@@ -28,6 +28,11 @@ LINE_CEILING = 16.0
 An impact too weak to be seen otherwise lies below the ceiling and is untouched (exp(-16) of noise bins reach it)."""
 SHOCK_CEILING = 25.0
 """Squared envelope over its median at which it is cut: Gaussian noise never comes there, one stray shock does."""
+SHOCK_SHARE = 0.02
+"""Share of the time that stray shocks ring at most (common practice: a handful in ten seconds, each for some tens of
+milliseconds). What stands above the ceiling for longer strikes again and again: with all its impacts cut to one
+height, strong damage would lose what tells it from others, how they differ by place. Combs keep the ceiling: impacts
+that differ under a load fill the lines between theirs, and pass for what strikes there."""
 MOST_DOUBLINGS = 6
 """At most 64 bands."""
 BANDS_AT_ONCE = 8
@@ -50,6 +55,14 @@ class BandEnvelopes:
     centre_hz: NDArray[np.float64]
     width_hz: float
     band_rms: NDArray[np.float64]
+    repeated: NDArray[np.float32] | None = None
+    """The same, (bands, n), where something stands above the ceiling for stray shocks again and again: cut no lower
+    than that, so that it shows how impacts differ. None where nothing does."""
+
+    @property
+    def heights(self) -> NDArray[np.float32]:
+        """What shows how strong impacts are, one against the other, (bands, n)."""
+        return self.power if self.repeated is None else self.repeated
 
     @property
     def turns(self) -> float:
@@ -152,27 +165,42 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     half = int(width / 2 / bin_hz)
     middles = [round(centre / bin_hz) for centre in centres]
     segments = [slice(max(1, at - half), min(white.transform.size - 1, at + half)) for at in middles]
-    half_way = (keep - 1) // OVERSAMPLING // 2
+    half_way, usual = (int(share * ((keep - 1) // OVERSAMPLING)) for share in (0.5, 1 - SHOCK_SHARE))
+    higher: dict[int, NDArray[np.float32]] = {}
     for row, ringing in enumerate(_ringing(white.transform, segments, length)):
         rms[row] = white.power[segments[row]].sum(dtype=np.float64)
         squared = np.square(ringing[:keep].real)
         squared += np.square(ringing[:keep].imag)
         # Neighbours are alike: every fourth sample has the same median.
         some = squared[::OVERSAMPLING].copy()
-        some.partition(half_way)
-        np.minimum(squared, np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30), out=squared)
-        if even.before is not None:
-            # None lies outside, and to wrap is the quickest way not to ask.
-            first_of_two = squared.take(even.before, mode="wrap")
-            squared = squared[1:].take(even.before, mode="wrap")
-            squared -= first_of_two
-            squared *= even.beyond
-            squared += first_of_two
-        np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)), out=rows[row])
+        some.partition((half_way, usual))
+        ceiling = np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30)
+        if some[usual] > ceiling:
+            higher[row] = _laid(np.minimum(squared, some[usual]), even)
+        np.minimum(squared, ceiling, out=squared)
+        rows[row] = _laid(squared, even)
+    repeated = None
+    if higher:
+        repeated = rows.copy()
+        for row, laid in higher.items():
+            repeated[row] = laid
     rms = np.sqrt(2.0 * rms / size / n)
     return BandEnvelopes(
-        channel=white.channel, power=rows, per_turn=even.per_turn, centre_hz=centres, width_hz=width, band_rms=rms
-    )
+        channel=white.channel, power=rows, per_turn=even.per_turn, centre_hz=centres, width_hz=width, band_rms=rms,
+        repeated=repeated,
+    )  # fmt: skip
+
+
+def _laid(squared: NDArray[np.float32], even: _Even) -> NDArray[np.float32]:
+    """A squared envelope (keep,) on equal steps of angle, relative to its mean."""
+    if even.before is not None and even.beyond is not None:
+        # None lies outside, and to wrap is the quickest way not to ask.
+        first_of_two = squared.take(even.before, mode="wrap")
+        squared = squared[1:].take(even.before, mode="wrap")
+        squared -= first_of_two
+        squared *= even.beyond
+        squared += first_of_two
+    return np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -136,7 +136,7 @@ def in_pieces(bands: Sequence[BandEnvelopes], count: int) -> MeanSquares:
 def _piece(band: BandEnvelopes, begin: float, turns: float) -> BandEnvelopes:
     """``turns`` of it from ``begin`` on."""
     first = round(begin * band.per_turn)
-    return replace(band, power=band.power[:, first : first + round(turns * band.per_turn)])
+    return replace(band, power=band.power[:, first : first + round(turns * band.per_turn)], repeated=None)
 
 
 def over_floor(means: MeanSquares) -> EnvelopeSpectra:

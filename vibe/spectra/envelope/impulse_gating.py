@@ -63,7 +63,7 @@ def without(bands: Sequence[BandEnvelopes], impacts: Sequence[ImpactTimes]) -> t
         left = np.maximum(kept.sum(axis=1, dtype=np.float64), 1e-30) / np.maximum((~inside).sum(axis=1), 1)
         kept /= left[:, None].astype(np.float32)
         kept[inside] = 1.0
-        result.append(replace(band, power=kept, band_rms=band.band_rms * np.sqrt(left)))
+        result.append(replace(band, power=kept, repeated=None, band_rms=band.band_rms * np.sqrt(left)))
     return tuple(result)
 
 

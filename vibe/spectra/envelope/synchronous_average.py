@@ -110,7 +110,7 @@ def fold(
     for channel in channels:
         band = bands[channel]
         rows = [b for c, b in members if c == channel]
-        series = band.power[rows].mean(axis=0).astype(np.float64)
+        series = band.heights[rows].mean(axis=0).astype(np.float64)
         angle = (np.arange(series.size) / band.per_turn - origin_turns) * order
         turn = np.floor(angle)
         phase = angle - turn
@@ -126,7 +126,7 @@ def fold(
         errors.append(sigma)
         weights.append(series.size)
         turns = max(turns, band.turns * abs(order))
-        fine_rows.append((band.power, phase, kept))
+        fine_rows.append((band.heights, phase, kept))
         shown += [row in rows for row in range(band.power.shape[0])]
     share = np.array(weights, dtype=np.float64) / sum(weights)
     mean = share @ np.array(levels)

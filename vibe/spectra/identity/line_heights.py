@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from vibe.core.evidence import STANDS_DB
 from vibe.core.tones import OwnLines
 from vibe.spectra.envelope.bands import local_floor
 from vibe.spectra.presence.axes import ANTI_ALIAS, AS_HIGH
@@ -20,6 +21,10 @@ SKIRT_REACHES, SKIRT_SHARE = (2, 4, 8, 16, 32), 0.3
 APART_BINS, OWN_BINS = 4.0, 2.0
 """Bins within which a line is the flank of the one at the speed found, and within which it is one of the machine's own
 (Hann: two bins either side; law and padding widen the first)."""
+OWN_STANDS = 10 ** (STANDS_DB / 10)
+"""Power over that of the floor, from where on a line of the machine's own stands."""
+FOOT_BINS = 4
+"""Bins, at least, over which power is averaged where the foot of a line that slips is followed."""
 TAIL = 0.5
 """Lines ten times as high, in power, are seldomer by ten to this (Pareto's law; common practice: 20 dB are one line in
 ten)."""
@@ -56,7 +61,10 @@ def heights_of(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], t
         orders, reach = orders[inside], spread[inside] + OWN_BINS * step
         heights = highest[np.rint(orders / step).astype(np.int64)]
         first = np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0)
-        widths = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size) - first
+        last = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size)
+        for line in range(orders.size) if kind.struck else ():
+            first[line], last[line] = _with_foot(over, int(first[line]), int(last[line]))
+        widths = last - first
         # Where two overlap the higher one counts.
         rising = np.argsort(heights)
         first, widths, heights = first[rising], widths[rising], heights[rising]
@@ -64,6 +72,27 @@ def heights_of(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], t
         at[len(kinds), np.repeat(first, widths) + within] = np.repeat(heights, widths)
         kinds.append(heights)
     return LineHeights(over=over, step=step, heights=tuple(kinds), at=at, owned=np.asarray((at > 0).any(axis=0)))
+
+
+def _with_foot(over: Real, first: int, last: int) -> tuple[int, int]:
+    """The bins ``first`` to ``last`` (not counted) of a line that slips, with its foot on either side: for as long as
+    power falls, and stands, it is that line's own, which reaches the farther the stronger it is. Another line on the
+    foot makes it rise. No further than as much again: beyond that a row's lines would meet."""
+    room = last - first
+    block = max(FOOT_BINS, room // 4)
+    ends = []
+    for edge, way in ((first, -1), (last, 1)):
+        end, level = edge, float(over[max(0, min(edge, edge - way * block)) : max(edge, edge - way * block)].mean())
+        while abs(end - edge) < room // 2:
+            low, high = min(end, end + way * block), max(end, end + way * block)
+            if low < 0 or high > over.size:
+                break
+            beyond = float(over[low:high].mean())
+            if beyond < OWN_STANDS or beyond > level * (1 + block**-0.5):
+                break
+            end, level = end + way * block, beyond
+        ends.append(end)
+    return ends[0], ends[1]
 
 
 def smoothed(over: Real, half: int) -> Real:

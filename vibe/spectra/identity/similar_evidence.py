@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vibe.core.evidence import STANDS_DB
-from vibe.spectra.identity.line_heights import LineHeights, Real
+from vibe.spectra.identity.line_heights import OWN_STANDS, LineHeights, Real
 from vibe.spectra.identity.similar_lines import (
     HARDLY_SEEN,
     LINE_SEEN,
@@ -33,8 +32,6 @@ once in a hundred and fifty (exp(-5))."""
 MOSTLY_SEEN = 0.99
 """Probability, at most, that a line of another stage's mesh is seen at a second machine: one in a hundred is not,
 however far it should stand (common practice)."""
-OWN_STANDS = 10 ** (STANDS_DB / 10)
-"""Power over that of the floor, from where on a line of the machine's own stands."""
 AS_LOUD_DB = 15.0
 """Louder by more than this than the machine's own lines it is these, and the speed found is not quite right."""
 TOO_FAINT_DB = 30.0

@@ -18,10 +18,9 @@ from scipy.ndimage import maximum_filter1d
 
 from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity.line_heights import APART_BINS, LineHeights, Real, heights_of
+from vibe.spectra.identity.line_heights import APART_BINS, OWN_STANDS, LineHeights, Real, heights_of
 from vibe.spectra.identity.similar_evidence import (
     AS_LOUD_DB,
-    OWN_STANDS,
     family_evidence,
     further_evidence,
     further_orders,
