@@ -26,13 +26,15 @@ def at_own_speed(
     speeds that the lines allow at which it is; as it was where it is detected at none. Where it is detected at the
     first, the others keep their probabilities: lines that fit both are shared out among what could be meant."""
     from vibe.core.evidence import LEAST_ALTERNATIVE
+    from vibe.flow.diagnose.presence import OPEN_SPEED
 
     speed = reading.speed
     others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
     if not others:
         return reading
     first = _gate(reading, drive, table)
-    if first.probability is None or first.reason is None:
+    # Lines near an assumed speed may be those of two machines alike: the louder one need not be this drive.
+    if first.probability is None or first.reason is None or first.reason.code == OPEN_SPEED:
         return reading
     chances = {speed.input_hz: speed.alternatives[0][1] * max(first.probability, LEAST)}
     best: tuple[float, SignalAnalysis] | None = None

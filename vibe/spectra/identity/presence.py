@@ -267,12 +267,13 @@ def presence(
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
+        rotors = _rotors(measured, made, speeds, shaft, family)
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         # The drive itself, all of it but its mesh, then its decoys.
         lines = family.lines([family.count, family.count, *counts], CLEAR_BINS * axes[0].step)
         lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
         lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
-        said = _evidence(axes, strays, shaft, lines, speeds)
+        said = _evidence(axes, strays, shaft, lines, speeds, rotors)
         # What the mesh adds is asked at the speeds at which the other lines stand.
         rest = float(_over_speeds(said[1], likely))
         evidence = _over_speeds(shaft + said, likely)
@@ -294,12 +295,12 @@ def presence(
             taken = lines.orders[2 + best]
             taken = np.sort(taken[np.isfinite(taken)])
             lines.orders[_is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
-            said = _evidence(axes, strays, shaft, lines, speeds)
+            said = _evidence(axes, strays, shaft, lines, speeds, rotors)
             rest, left = float(_over_speeds(said[1], likely)), _over_speeds(shaft + said, likely)
             odds = max(odds, min(_over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
         by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
         if len(families) > 1:
-            together += _together(axes, strays, shaft, family, families[:number], counts, speeds)
+            together += _together(axes, strays, shaft, family, families[:number], counts, speeds, rotors)
     if len(families) > 1:
         # All meshings at once, at one speed, against drives of other counts in each.
         own, rest = float(_over_speeds(shaft + together[0], likely)), float(_over_speeds(together[1], likely))
@@ -445,6 +446,7 @@ def _together(
     before: Sequence[Family],
     counts: Sequence[int],
     speeds: Real,
+    rotors: Sequence[Strays] | None,
 ) -> Real:
     """Log likelihood ratios (3, speeds) of the lines of ``family``, of those but its mesh, and of the mean of its
     decoys of ``counts``, to be added to those of families ``before``: what these make as well is theirs."""
@@ -458,7 +460,7 @@ def _together(
         lines.orders[:2][_is_near(lines.orders[:2], np.sort(np.concatenate(taken)), near)] = np.nan
     own = np.sort(np.concatenate([family.own(), *taken]))
     lines.orders[2:][_is_near(lines.orders[2:], own, near)] = np.nan
-    said = _evidence(axes, strays, shaft, lines, speeds)
+    said = _evidence(axes, strays, shaft, lines, speeds, rotors)
     return np.stack([said[0], said[1], _over_speeds(said[2:].T)])
 
 
@@ -671,19 +673,41 @@ def _largest_near(values: Real, reach: int) -> Real:
     return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
 
 
-def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
-    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
+def _rotors(axes: Sequence[Axis], made: Real, speeds: Real, shaft: Real, family: Family) -> Sequence[Strays] | None:
+    """Of each axis what stands at multiples of the lobes' order, where the shaft's own lines are missing at some of
+    ``speeds``: the mesh is one of them, as often as there are lobes, and a rotor of that speed makes it too."""
+    if not family.difference or family.ring_turns or not (shaft < SHAFT_MISSING).any():
+        return None
+    past = family.unit * family.count / (family.count - family.difference)
+    return [strays_of(axis, made, speeds, past) for axis in axes]
+
+
+def _evidence(
+    axes: Sequence[Axis],
+    strays: Sequence[Strays],
+    shaft: Real,
+    lines: Lines,
+    speeds: Real,
+    rotors: Sequence[Strays] | None,
+) -> Real:
+    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"; ``rotors``
+    as from ``_rotors``."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
     for first in range(0, total.shape[0], drives):
         some = lines.orders[first : first + drives]
         there = np.isfinite(some)
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
-        for axis, stray in zip(axes, strays, strict=True):
+        for number, (axis, stray) in enumerate(zip(axes, strays, strict=True)):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
+            rate = stray.rate(surprise, whole, orders)
+            if rotors is not None:
+                of_rotor = rotors[number].are_whole(orders, CLEAR_BINS * axis.step)
+                also = rotors[number].rate(surprise, of_rotor, orders)
+                rate = np.where(shaft < SHAFT_MISSING, np.maximum(rate, also), rate)
             ratios = np.zeros((*some.shape, speeds.size))
-            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
+            ratios[there] = line_ratios(surprise, seen, rate)
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
                 if part in (1, 2):
