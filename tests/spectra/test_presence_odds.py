@@ -82,6 +82,21 @@ def test_where_the_shaft_is_missing_lobes_are_no_proof(shaft: float, counts: boo
     assert bool(found[0, 0] > 1) is counts
 
 
+@pytest.mark.parametrize(("shaft", "row", "detected"), [(0.0, True, False), (0.0, False, True), (80.0, True, True)])
+def test_a_mesh_among_all_multiples_of_a_rotor_as_fast_as_the_lobes_is_no_mesh(
+    shaft: float, row: bool, detected: bool
+) -> None:
+    """Where nothing stands at the shaft's own lines: the mesh is that rotor's line number 29."""
+    past = 30 / 29
+    wanted = [k * past for k in (range(1, 90) if row else (1, 2, 3, 4, 28, 29, 30, 57, 58, 59, 87))]
+    strength = np.random.default_rng(2).uniform(80.0, 400.0, len(wanted))
+    lines = axis(o1=shaft, o2=shaft, o3=shaft)
+    lines.rows[0][0][[round(order / STEP) for order in wanted]] = strength
+    found = presence.presence([lines], [PAIR], 1e-6)
+    assert found is not None
+    assert found.detected is detected
+
+
 @pytest.mark.parametrize(("order", "counts"), [(1, True), (2, True), (3, True), (4, False), (6, False)])
 def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: bool) -> None:
     plain = Family(count=30, unit=1.0)

@@ -139,7 +139,8 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if speed.method == "nominal":
         # Lines stand somewhere near an assumed speed; parts were asked for at that speed, where they need not be.
         return Gate(probability=probability, reason=_no_speed(speed, short), rivalled=bool(others))
-    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
+    lobes = [f.difference / (f.count - f.difference) for f in families if f.difference and f.turn == f.unit == 1.0]
+    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families], lobes)
     if gap >= LONGEST_GAP_S:
         return Gate(probability=probability, reason=_not_steady(gap))
     return Gate(probability=probability, reason=None, rivalled=bool(others))
@@ -361,10 +362,10 @@ def _another_speed(reading: SignalAnalysis) -> Reason:
 
 
 def _no_speed(speed: SpeedEstimate, short: bool) -> Reason:
+    within = 200 * (speed.uncertainty_hz or 0.0) / speed.input_hz
     reason = _reason(
-        f"lines like the drive's stand somewhere within {200 * (speed.uncertainty_hz or 0.0) / speed.input_hz:.1f} % of "
-        f"{speed.input_hz * 60:.0f} r/min, which was assumed, but no one speed fits them all: parts that are silent there "
-        "may speak at the true one",
+        f"lines like the drive's stand somewhere within {within:.1f} % of {speed.input_hz * 60:.0f} r/min, which was "
+        "assumed, but no one speed fits them all: parts that are silent there may speak at the true one",
         "Measure while the speed holds, for longer, or with a pulse sensor.",
         short=short,
     )

@@ -91,6 +91,8 @@ SEGMENT_TURNS = 16.0
 """Turns of a segment in which usual lines are followed: a Hann window shows lines an eighth of an order apart."""
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: speed variation and beating take half of it."""
+ALIAS_BINS = 2.5
+"""Bins of a segment from which on a line is not taken for its neighbour: three are read at each place."""
 LONGEST_GAP_S = 1.0
 """Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 ANTI_ALIAS = 2 / 2.56
@@ -688,7 +690,7 @@ def _evidence(
     shaft: Real,
     lines: Lines,
     speeds: Real,
-    rotors: Sequence[Strays] | None,
+    rotors: Sequence[Strays] | None = None,
 ) -> Real:
     """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"; ``rotors``
     as from ``_rotors``."""
@@ -737,15 +739,23 @@ def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
     return np.asarray(line_ratios(surprise, seen, stray).sum(axis=0))
 
 
-def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
+def gap_s(
+    samples: Sequence[tuple[NDArray[np.float32], float]],
+    law: AngleLaw,
+    meshes: Sequence[float],
+    aliases: Sequence[float] = (),
+) -> float:
     """Longest time [s] in which none of the drive's usual lines reaches a quarter of its usual amplitude.
 
-    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes.
+    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes;
+    ``aliases``: how far (relative) lines lie from the shaft's that are followed in their stead where a speed moves.
     """
     orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
     top_hz = 1.1 * orders[-1] * law.mean_hz
     laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)
-    ratios = []
+    # A speed that moves as far may have gone over to such a line and back; low multiples stand next to it all the same.
+    near = min((alias for alias in aliases if law.drift > alias / 2), default=None)
+    ratios, distinct = [], []
     for item in laid:
         n = int(SEGMENT_TURNS * item.samples.size / law.total_turns)
         starts = np.arange(0, item.samples.size - n + 1, max(1, n // 2))
@@ -763,9 +773,11 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
         stands = usual > 16 * np.median(floors, axis=0)
         lines, floors, usual = lines[:, stands], floors[:, stands], usual[stands]
         ratios += list(np.where(lines > 6 * floors, lines / usual, 0.0).T)
+        distinct += [near is not None and one * near >= ALIAS_BINS for one in middles[stands, 0]]
     if not ratios:
         return 0.0
-    missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)
+    known = np.array(ratios)[distinct] if any(distinct) else np.array(ratios)
+    missing = known.max(axis=0) < 10 ** (MISSING_DB / 10)
     longest = run = 0
     for one in missing:
         run = run + 1 if one else 0
