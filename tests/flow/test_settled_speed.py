@@ -6,14 +6,21 @@ from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from vibe.core.evidence import SpeedEstimate
+from vibe.flow.diagnose import presence as gate_module
 from vibe.flow.diagnose import settled_speed
-from vibe.flow.diagnose.presence import Gate
+from vibe.flow.diagnose.presence import OPEN_SPEED, Gate, gate
 from vibe.flow.diagnose.settled_speed import at_own_speed
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.identity import presence, rival_drives, speed_multiples
+from vibe.spectra.presence.axes import Axis
+from vibe.spectra.presence.families import Family
+from vibe.spectra.presence.presence import Presence
 
-NOT_DETECTED = cast(Any, SimpleNamespace(text="nothing stands out"))
+NOT_DETECTED = cast(Any, SimpleNamespace(text="nothing stands out", code="not_heard"))
 
 
 @dataclass(frozen=True)
@@ -75,3 +82,39 @@ def test_where_it_is_detected_at_once_nothing_is_read_again(monkeypatch: pytest.
     assert asked(monkeypatch, first, {20.0: Gate(probability=0.99, reason=None)}) == (first, [])
     sure = read((20.0, 1.0))
     assert asked(monkeypatch, sure, {}) == (sure, [])
+
+
+@pytest.mark.parametrize(("second", "taken_hz"), [(0.3, 20.1), (0.7, 20.0)])
+def test_lines_near_an_assumed_speed_lead_to_the_only_machine_that_makes_them(
+    monkeypatch: pytest.MonkeyPatch, second: float, taken_hz: float
+) -> None:
+    """Two machines alike make them too: which of the two is this drive nobody knows."""
+    first = read((20.0, 0.1), (20.1, 0.7), (20.4, 0.2))
+    gates = {
+        20.0: Gate(probability=0.999, reason=cast(Any, SimpleNamespace(code=OPEN_SPEED))),
+        20.1: Gate(probability=0.999, reason=None),
+        20.4: Gate(probability=second, reason=NOT_DETECTED),
+    }
+    taken, again = asked(monkeypatch, first, gates)
+    assert again == [20.1, 20.4]
+    assert taken.speed.input_hz == taken_hz
+
+
+@pytest.mark.parametrize(("method", "said"), [("signal", None), ("nominal", OPEN_SPEED)])
+def test_a_drive_that_is_detected_near_an_assumed_speed_is_not_assessed(
+    monkeypatch: pytest.MonkeyPatch, method: Any, said: str | None
+) -> None:
+    """Parts were asked for at that speed, and may speak at the true one."""
+    monkeypatch.setattr(gate_module, "families_of", lambda *_: [Family(count=30, unit=1.0, difference=1)])
+    monkeypatch.setattr(presence, "presence", lambda *_, **__: Presence(log_odds=9.0, own=9.0, better=None))
+    monkeypatch.setattr(rival_drives, "rivals", lambda *_: [])
+    monkeypatch.setattr(speed_multiples, "odds_of_multiples", lambda *_: 0.0)
+    reading = SimpleNamespace(
+        speed=SpeedEstimate(input_hz=24.0, uncertainty_hz=0.4, method=method), law=AngleLaw.steady(24.0, 10.0),
+        looks=(), outside_combs=(), combs=(), lines=(), samples={},
+    )  # fmt: skip
+    drive = SimpleNamespace(input=SimpleNamespace(speed_range_hz=(23.3, 24.7)), motor=None)
+    axis = Axis(rows=((np.zeros(4000), 0.01),), audible=presence.AUDIBLE)
+    table = cast(Any, SimpleNamespace(bodies=(), tones=(), output=None))
+    found = gate(cast(Any, reading), axis, cast(Any, drive), table, [])
+    assert (None if found.reason is None else found.reason.code) == said

@@ -60,6 +60,22 @@ def motion(speed: Callable[[np.ndarray], np.ndarray], quantity: Quantity) -> Mot
     return motion_of(channel(speed, quantity), DURATION)
 
 
+def test_marks_that_are_unevenly_spaced_are_no_change_of_speed() -> None:
+    """Six bolt heads, each off by up to a twelfth of their distance, and a steady shaft; a run-up past them is one."""
+    off = 0.08 * np.array([1.0, -1.0, 0.5, -0.8, 1.0, -0.7])
+    for turns, whole in ((24.0 * TIME, True), (20.0 * TIME + 0.25 * TIME**2, False)):
+        marks = np.arange(1, int(6 * turns[-1]) - 1)
+        at = np.interp((marks + off[marks % 6]) / 6, turns, TIME)
+        level = np.zeros(TIME.size, dtype=np.float32)
+        for k in range(6):
+            level[np.searchsorted(TIME, at) + k] = 5.0
+        sensor = Channel(
+            name="turning", samples=level, sample_rate_hz=RATE, quantity="tachometer", recorded_unit="V",
+            pulses_per_rev=6.0,
+        )  # fmt: skip
+        assert motion_of(sensor, DURATION).whole is whole
+
+
 @pytest.mark.parametrize("quantity", ["tachometer", "signed pulses", "angle"])
 def test_a_drive_that_runs_is_one_whole_move(quantity: Quantity) -> None:
     found = motion(running, quantity)

@@ -157,7 +157,7 @@ def weighed(
     much of that."""
     asked: list[tuple[Any, Any]] = []
 
-    def evidence(axes: Any, strays: Any, shaft: Any, lines: Any, speeds: Any) -> Any:
+    def evidence(axes: Any, strays: Any, shaft: Any, lines: Any, speeds: Any, rotors: Any) -> Any:
         asked.append((lines, speeds))
         found = np.full((lines.orders.shape[0], speeds.size), -50.0)
         found[0], found[1] = own, own - mesh
@@ -270,6 +270,20 @@ def test_tones_that_come_and_go_are_no_drive_that_turns_all_the_time() -> None:
     # One is anybody's, and a shock is in all of them and between them as well.
     assert tones(3.0, orders=(2.0,)) == 0.0
     assert tones(0.0, shock=True) == 0.0
+
+
+@pytest.mark.parametrize(("aliases", "missing"), [((), False), ((0.5,), False), ((1 / 17,), True)])
+def test_a_speed_that_goes_over_to_the_lobes_line_and_back_is_not_followed(
+    aliases: tuple[float, ...], missing: bool
+) -> None:
+    """Of the shaft's lines the first stands next to its place all the same; one that lies half an order away is none
+    to which so small a change can lead."""
+    rate, duration = 2000.0, 20.0
+    time_s = np.arange(int(rate * duration)) / rate
+    row = np.sum([np.cos(40 * np.pi * order * time_s + order) for order in range(1, 7)], axis=0)
+    row += 1e-3 * np.random.default_rng(1).standard_normal(row.size)
+    law = AngleLaw(time_s=np.array([0.0, 8.0, 12.0, 20.0]), turns=np.cumsum([0.0, 160.0, 80.0 * 17 / 18, 160.0]))
+    assert bool(gap_s([(row.astype(np.float32), rate)], law, [], aliases) > 1.0) is missing
 
 
 def meshes(*orders: float) -> Axis:

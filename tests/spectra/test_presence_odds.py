@@ -86,6 +86,21 @@ def test_where_the_shaft_is_missing_lobes_are_no_proof(shaft: float, counts: boo
     assert bool(found[0, 0] > 1) is counts
 
 
+@pytest.mark.parametrize(("shaft", "row", "detected"), [(0.0, True, False), (0.0, False, True), (80.0, True, True)])
+def test_a_mesh_among_all_multiples_of_a_rotor_as_fast_as_the_lobes_is_no_mesh(
+    shaft: float, row: bool, detected: bool
+) -> None:
+    """Where nothing stands at the shaft's own lines: the mesh is that rotor's line number 29."""
+    past = 30 / 29
+    wanted = [k * past for k in (range(1, 90) if row else (1, 2, 3, 4, 28, 29, 30, 57, 58, 59, 87))]
+    strength = np.random.default_rng(2).uniform(80.0, 400.0, len(wanted))
+    lines = axis(o1=shaft, o2=shaft, o3=shaft)
+    lines.rows[0][0][[round(order / STEP) for order in wanted]] = strength
+    found = presence([lines], [PAIR], 1e-6)
+    assert found is not None
+    assert found.detected is detected
+
+
 @pytest.mark.parametrize(("order", "counts"), [(1, True), (2, True), (3, True), (4, False), (6, False)])
 def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: bool) -> None:
     plain = Family(count=30, unit=1.0)
@@ -136,6 +151,22 @@ def test_of_wheels_without_lobes_and_of_rings_that_turn_nothing_shows_that_no_ro
     assert no_rotor(axis(), NO_STRAYS, Family(count=30, unit=1.0), SPEEDS) == 0.0
     ring = Family(count=30, unit=29 / 30, difference=1, ring_turns=True)
     assert no_rotor(axis(), NO_STRAYS, ring, SPEEDS) == 0.0
+
+
+@pytest.mark.parametrize(("count", "passes", "line", "harmonic"), [
+    (30, 10, "o10_345", 1), (30, 10, "o20_69", 2),
+    (30, 10, "o10_4", 0),  # Not there.
+    (30, 29, "o30", 0),  # As any blades of the shaft itself.
+    (400, 10, "o10_025", 0),  # A drive of 300 pins would have it there as well.
+])  # fmt: skip
+def test_a_rotor_seldom_turns_as_fast_as_lobes_and_has_as_many_blades_as_there_are_pins(
+    count: int, passes: int, line: str, harmonic: int
+) -> None:
+    """Every second machine has one within 5 %, one in sixteen of these as many blades; it is read to 1.5 bins."""
+    pair = Family(count=count, unit=1.0, difference=1, passes=passes)
+    without, found = (no_rotor(axis(**lines), NO_STRAYS, pair, SPEEDS) for lines in ({}, {line: 50.0}))
+    within = 1.5 * STEP / (10 * 30 / 29 * max(harmonic, 1))
+    assert found - without == pytest.approx(log(2 * 16 * 0.05 / within) if harmonic else 0.0, abs=1e-6)
 
 
 @pytest.mark.parametrize(("shaft", "detected"), [(50.0, True), (0.0, False)])

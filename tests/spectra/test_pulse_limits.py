@@ -77,7 +77,7 @@ def test_uneven_marks_are_evened_out_over_eight_turns(turns: float, evened: bool
     number = np.arange(int(4 * turns) + 1)
     off = np.array([0.01, -0.01, 0.005, -0.005])[number % 4]
     train = tacho.Pulses(time_s=(number / 4 + off) / 20.0, turns=number / 4, per_rev=4.0, mended=0)
-    line = tacho._even_marks(train) - 20.0 * train.time_s
+    line = tacho.even_marks(train) - 20.0 * train.time_s
     assert bool(np.ptp(line) < 0.002) is evened
 
 

@@ -13,7 +13,7 @@ from vibe.flow.diagnose.motion import other_speeds
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
     from vibe.core.drive import Drive
-    from vibe.core.evidence import CombEvidence
+    from vibe.core.evidence import CombEvidence, SpeedEstimate
     from vibe.core.health import Finding
     from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import OwnLines, Tone, ToneTable
@@ -49,6 +49,8 @@ MAYBE_ELSEWHERE, SURELY_ELSEWHERE = 1 / 3, 1e2
 16 sound drives of an outside world they were below 1e-4 under their own file, and beyond 5,000 under a file of two
 thirds of the speed for the four that had passed until then. And odds from which damage that was named at this speed
 says nothing either, since it lies in the best of some thousand places."""
+OPEN_SPEED = "speed_open"
+"""Code of the reason why a drive that is detected somewhere near an assumed speed is not assessed."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -137,7 +139,11 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         reason = _not_detected(better, reading, families, short, another)
         return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
     probability = was.probability / (1.0 + elsewhere)
-    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
+    if speed.method == "nominal":
+        # Lines stand somewhere near an assumed speed; parts were asked for at that speed, where they need not be.
+        return Gate(probability=probability, reason=_no_speed(speed, short), rivalled=bool(others))
+    lobes = [f.difference / (f.count - f.difference) for f in families if f.difference and f.turn == f.unit == 1.0]
+    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families], lobes)
     if gap >= LONGEST_GAP_S:
         return Gate(probability=probability, reason=_not_steady(gap))
     return Gate(probability=probability, reason=None, rivalled=bool(others))
@@ -399,6 +405,17 @@ def _another_speed(reading: SignalAnalysis) -> Reason:
         "sensor.",
         short=False,
     )
+
+
+def _no_speed(speed: SpeedEstimate, short: bool) -> Reason:
+    within = 200 * (speed.uncertainty_hz or 0.0) / speed.input_hz
+    reason = _reason(
+        f"lines like the drive's stand somewhere within {within:.1f} % of {speed.input_hz * 60:.0f} r/min, which was "
+        "assumed, but no one speed fits them all: parts that are silent there may speak at the true one",
+        "Measure while the speed holds, for longer, or with a pulse sensor.",
+        short=short,
+    )
+    return replace(reason, code=OPEN_SPEED)
 
 
 def _not_steady(gap_s: float) -> Reason:

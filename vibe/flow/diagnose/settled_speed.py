@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 WRONG_ONCE_IN = 100.0
 """A drive is detected at another speed where it is not there once in so many, as at the first (common practice); that
 several were tried is paid for."""
+SECOND_MACHINE = 0.5
+"""Probability of being detected at a further speed from which a second machine of the kind may turn at it (common
+practice: as likely as not)."""
 LEAST = 1e-4
 """Probability that is left to a speed at which nothing of the drive was found."""
 
@@ -26,6 +29,7 @@ def at_own_speed(
     speeds that the lines allow at which it is; as it was where it is detected at none. Where it is detected at the
     first, the others keep their probabilities: lines that fit both are shared out among what could be meant."""
     from vibe.core.evidence import LEAST_ALTERNATIVE
+    from vibe.flow.diagnose.presence import OPEN_SPEED
 
     speed = reading.speed
     others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
@@ -36,11 +40,13 @@ def at_own_speed(
         return reading
     chances = {speed.input_hz: speed.alternatives[0][1] * max(first.probability, LEAST)}
     best: tuple[float, SignalAnalysis] | None = None
+    likely = 0
     for hz, chance in others:
         there = again(hz)
         found = _gate(there, drive, table)
         probability = found.probability or 0.0
         chances[there.speed.input_hz] = chance * max(LEAST, probability)
+        likely += probability >= SECOND_MACHINE
         stands = found.reason is None and not found.rivalled
         if (
             stands
@@ -48,7 +54,8 @@ def at_own_speed(
             and (best is None or probability > best[0])
         ):
             best = probability, there
-    if best is None:
+    # Lines near an assumed speed may be those of two machines alike: the louder one need not be this drive.
+    if best is None or (likely > 1 and first.reason.code == OPEN_SPEED):
         return reading
     taken, total = best[1], sum(chances.values())
     here = taken.speed.input_hz

@@ -32,6 +32,7 @@ def together_with(
     before: Sequence[Family],
     counts: Sequence[int],
     speeds: Real,
+    rotors: Sequence[Strays] | None,
 ) -> Real:
     """Log likelihood ratios (3, speeds) of the lines of ``family``, of those but its mesh, and of the mean of its
     decoys of ``counts``, to be added to those of families ``before``: what these make as well is theirs."""
@@ -45,7 +46,7 @@ def together_with(
         lines.orders[:2][is_near(lines.orders[:2], np.sort(np.concatenate(taken)), near)] = np.nan
     own = np.sort(np.concatenate([family.own(), *taken]))
     lines.orders[2:][is_near(lines.orders[2:], own, near)] = np.nan
-    said = lines_evidence(axes, strays, shaft, lines, speeds)
+    said = lines_evidence(axes, strays, shaft, lines, speeds, rotors)
     return np.stack([said[0], said[1], over_speeds(said[2:].T)])
 
 

@@ -17,23 +17,34 @@ MISSING_DB = -12.0
 FEWEST_AT_TIMES = 2
 """Lines that stand in the mean and not for half the time which show that something comes and goes (our choice: one is
 anybody's)."""
+ALIAS_BINS = 2.5
+"""Bins of a segment from which on a line is not taken for its neighbour: three are read at each place."""
 LONGEST_GAP_S = 1.0
 """Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 
 
-def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
+def gap_s(
+    samples: Sequence[tuple[NDArray[np.float32], float]],
+    law: AngleLaw,
+    meshes: Sequence[float],
+    aliases: Sequence[float] = (),
+) -> float:
     """Longest time [s] in which none of the drive's usual lines reaches a quarter of its usual amplitude.
 
     Where none stands for half the time, those that stand in the mean are followed: of tones that come and go they are
     as strong as a drive's, which turns all the time or does not run.
 
-    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes.
+    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes;
+    ``aliases``: how far (relative) lines lie from the shaft's that are followed in their stead where a speed moves.
     """
     orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
     top_hz = 1.1 * orders[-1] * law.mean_hz
     laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)
+    # A speed that moves as far may have gone over to such a line and back; low multiples stand next to it all the same.
+    near = min((alias for alias in aliases if law.drift > alias / 2), default=None)
     usual: list[NDArray[np.floating]] = []
     at_times: list[NDArray[np.floating]] = []
+    distinct: list[NDArray[np.floating]] = []
     for item in laid:
         n = int(SEGMENT_TURNS * item.samples.size / law.total_turns)
         starts = np.arange(0, item.samples.size - n + 1, max(1, n // 2))
@@ -48,8 +59,11 @@ def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, m
         around = power[:, middles + np.concatenate([np.arange(-8, -2), np.arange(3, 9)])]
         floors = np.median(around, axis=2) / np.log(2.0)
         usual += _followed(lines, floors, np.median)
+        if near is not None:
+            apart = middles[:, 0] * near >= ALIAS_BINS
+            distinct += _followed(lines[:, apart], floors[:, apart], np.median)
         at_times += _followed(lines, floors, np.mean)
-    ratios = usual or (at_times if len(at_times) >= FEWEST_AT_TIMES else [])
+    ratios = distinct or usual or (at_times if len(at_times) >= FEWEST_AT_TIMES else [])
     if not ratios:
         return 0.0
     missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from vibe.spectra.presence.axes import CLEAR_BINS, Axis
-from vibe.spectra.presence.families import PARTS, Lines, Real
-from vibe.spectra.presence.strays import Strays
+from vibe.spectra.presence.families import PARTS, Family, Lines, Real
+from vibe.spectra.presence.strays import Strays, strays_of
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
 SHAFT_MISSING = -5.0
@@ -18,19 +18,41 @@ MOST_AT_ONCE = 2**15
 """Places that are read together, so that what they need stays in the processor's cache."""
 
 
-def lines_evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
-    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
+def of_rotor(axes: Sequence[Axis], made: Real, speeds: Real, shaft: Real, family: Family) -> Sequence[Strays] | None:
+    """Of each axis what stands at multiples of the lobes' order, where the shaft's own lines are missing at some of
+    ``speeds``: the mesh is one of them, as often as there are lobes, and a rotor of that speed makes it too."""
+    if not family.difference or family.ring_turns or not (shaft < SHAFT_MISSING).any():
+        return None
+    past = family.unit * family.count / (family.count - family.difference)
+    return [strays_of(axis, made, speeds, past) for axis in axes]
+
+
+def lines_evidence(
+    axes: Sequence[Axis],
+    strays: Sequence[Strays],
+    shaft: Real,
+    lines: Lines,
+    speeds: Real,
+    rotors: Sequence[Strays] | None = None,
+) -> Real:
+    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"; ``rotors``
+    as from ``of_rotor``."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
     for first in range(0, total.shape[0], drives):
         some = lines.orders[first : first + drives]
         there = np.isfinite(some)
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
-        for axis, stray in zip(axes, strays, strict=True):
+        for number, (axis, stray) in enumerate(zip(axes, strays, strict=True)):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
+            rate = stray.rate(surprise, whole, orders)
+            if rotors is not None:
+                whole = rotors[number].are_whole(orders, CLEAR_BINS * axis.step)
+                also = rotors[number].rate(surprise, whole, orders)
+                rate = np.where(shaft < SHAFT_MISSING, np.maximum(rate, also), rate)
             ratios = np.zeros((*some.shape, speeds.size))
-            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
+            ratios[there] = line_ratios(surprise, seen, rate)
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
                 if part in (1, 2):

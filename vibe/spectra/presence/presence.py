@@ -24,7 +24,7 @@ from vibe.spectra.presence.decoys import (
     together_with,
 )
 from vibe.spectra.presence.families import MESH, MESH_HARMONICS, SIDE_LINES, Family, Lines, Real
-from vibe.spectra.presence.likelihood import lines_evidence, over_speeds
+from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import Strays, strays_of
 
@@ -107,9 +107,10 @@ def presence(
     for number, family in enumerate(families):
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
-        by_stage.append(asked.of_stage(number, strays, counts))
+        rotors = of_rotor(measured, made, speeds, shaft, family)
+        by_stage.append(asked.of_stage(number, strays, rotors, counts))
         if len(families) > 1:
-            together += together_with(axes, strays, shaft, family, families[:number], counts, speeds)
+            together += together_with(axes, strays, shaft, family, families[:number], counts, speeds, rotors)
     if len(families) > 1:
         # All meshings at once, at one speed, against drives of other counts in each.
         own, rest = float(over_speeds(shaft + together[0], likely)), float(over_speeds(together[1], likely))
@@ -134,7 +135,9 @@ class _Asked:
     likely: Real
     guessed: bool
 
-    def of_stage(self, number: int, strays: Sequence[Strays], counts: Sequence[int]) -> tuple[float, float, int | None]:
+    def of_stage(
+        self, number: int, strays: Sequence[Strays], rotors: Sequence[Strays] | None, counts: Sequence[int]
+    ) -> tuple[float, float, int | None]:
         """Log odds of one stage over its decoys of ``counts``, the evidence that its own lines give, as far as the mesh
         is among them, and the count that explains more (None where none does)."""
         family, others = self.families[number], [f for k, f in enumerate(self.families) if k != number]
@@ -143,7 +146,7 @@ class _Asked:
         lines = family.lines([family.count, family.count, *counts], near)
         lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
         lines.orders[2:][own_by_another(lines, family, others, near)] = np.nan
-        evidence, rest = self._weighed(strays, lines)
+        evidence, rest = self._weighed(strays, rotors, lines)
         own = float(evidence[0])
         mesh = own - rest
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
@@ -160,14 +163,14 @@ class _Asked:
             # twice as clearly.
             taken = lines.orders[2 + best]
             lines.orders[is_near(lines.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
-            left, rest = self._weighed(strays, lines)
+            left, rest = self._weighed(strays, rotors, lines)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
 
-    def _weighed(self, strays: Sequence[Strays], lines: Lines) -> tuple[Real, float]:
+    def _weighed(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, lines: Lines) -> tuple[Real, float]:
         """Evidence (drives,) of ``lines`` over all speeds; and what those of the drive say but for its mesh, by itself:
         what the mesh adds is asked at the speeds at which the other lines stand."""
-        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds)
+        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
         return over_speeds(self.shaft + said, self.likely), float(over_speeds(said[1], self.likely))
 
 

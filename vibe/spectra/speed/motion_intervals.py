@@ -16,7 +16,14 @@ from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.spline import spline_through
-from vibe.spectra.speed.tachometer import ENCODER_KNOTS_PER_S, FEWEST_PULSES, Pulses, trains_of
+from vibe.spectra.speed.tachometer import (
+    ENCODER_KNOTS_PER_S,
+    FEWEST_PULSES,
+    KNOTS_PER_S,
+    Pulses,
+    even_marks,
+    trains_of,
+)
 
 Real = NDArray[np.float64]
 
@@ -64,7 +71,7 @@ class Motion:
             return False
         move = self.moves[0]
         spare = STANDS_S + 3.0 / (move.per_rev * move.law.mean_hz)
-        return move.law.duration_s >= self.duration_s - spare and move.law.drift < UNSTEADY
+        return move.law.duration_s >= self.duration_s - spare and _drift(move.law) < UNSTEADY
 
     @property
     def fastest_hz(self) -> float:
@@ -78,7 +85,7 @@ class Motion:
 def motion_of(channel: Channel, duration_s: float) -> Motion:
     """The moves that a channel of pulses, signed pulses or angle concerns; ``duration_s`` of the capture."""
     signed = channel.quantity != "tachometer"
-    trains = trains_of(channel)
+    trains = [(way, _evened(train)) for way, train in trains_of(channel)]
     fastest = max((float(np.max(_speeds(train))) for _, train in trains), default=0.0)
     moves = [
         Move(start_s=float(piece.time_s[0]), law=_law(piece), forwards=way if signed else None, per_rev=piece.per_rev)
@@ -139,6 +146,19 @@ def _cut(move: Move, begin: float, turns: float) -> Move:
 
 def _speeds(train: Pulses) -> Real:
     return np.diff(train.turns) / np.diff(train.time_s)
+
+
+def _evened(train: Pulses) -> Pulses:
+    """The train without what its marks are unevenly spaced by, which is no change of speed."""
+    turns = even_marks(train)
+    return replace(train, turns=turns) if np.all(np.diff(turns) > 0) else train
+
+
+def _drift(law: AngleLaw) -> float:
+    """Largest relative change of speed, as knots of a law show it: between single readings it is their jitter."""
+    knots = np.linspace(0.0, law.duration_s, max(2, int(law.duration_s * KNOTS_PER_S)) + 1)
+    speeds = np.diff(law.at(knots)) / np.diff(knots)
+    return float(np.ptp(speeds) / law.mean_hz)
 
 
 def _fastest(law: AngleLaw) -> float:

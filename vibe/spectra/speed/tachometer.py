@@ -259,7 +259,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     """
     if train.time_s.size < FEWEST_PULSES:
         return None
-    time, turns = train.time_s, _even_marks(train)
+    time, turns = train.time_s, even_marks(train)
     mean_hz = float((turns[-1] - turns[0]) / (time[-1] - time[0]))
     block = _blocks(time)
     at, angle, count, jitter = _block_means(time, turns, block)
@@ -291,7 +291,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     )
 
 
-def _even_marks(train: Pulses) -> Real:
+def even_marks(train: Pulses) -> Real:
     """The turns of the pulses, with the unevenness of several marks on one shaft taken out: what each is off by, on
     average over all turns."""
     per_rev = round(train.per_rev)
