@@ -15,8 +15,9 @@ from vibe.flow.diagnose import settled_speed
 from vibe.flow.diagnose.presence import OPEN_SPEED, Gate, gate
 from vibe.flow.diagnose.settled_speed import at_own_speed
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.identity import presence, rival_drives, speed_multiples
-from vibe.spectra.presence.axes import Axis
+from vibe.spectra.identity import rival_drives, speed_multiples
+from vibe.spectra.presence import presence
+from vibe.spectra.presence.axes import AUDIBLE, Axis
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.presence import Presence
 
@@ -114,7 +115,7 @@ def test_a_drive_that_is_detected_near_an_assumed_speed_is_not_assessed(
         looks=(), outside_combs=(), combs=(), lines=(), samples={},
     )  # fmt: skip
     drive = SimpleNamespace(input=SimpleNamespace(speed_range_hz=(23.3, 24.7)), motor=None)
-    axis = Axis(rows=((np.zeros(4000), 0.01),), audible=presence.AUDIBLE)
+    axis = Axis(rows=((np.zeros(4000), 0.01),), audible=AUDIBLE)
     table = cast(Any, SimpleNamespace(bodies=(), tones=(), output=None))
     found = gate(cast(Any, reading), axis, cast(Any, drive), table, [])
     assert (None if found.reason is None else found.reason.code) == said
