@@ -20,7 +20,7 @@ from vibe.core.evidence import (
     SpeedEstimate,
 )
 from vibe.core.health import EvidenceItem, Finding, Severity
-from vibe.core.outside_combs import OutsideComb, SimilarMachine
+from vibe.core.outside_combs import DeclaredNeighbour, OutsideComb, SimilarMachine
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 from vibe.diagnosis.severity_scale import SeverityScale
@@ -58,6 +58,8 @@ class Case:
     """Speed that was noted with the capture, within the drive's range."""
     declared_alike: Sequence[str] = ()
     """Names of machines of the same kind that are declared next to this one, whether or not the capture shows them."""
+    neighbours: Sequence[DeclaredNeighbour] = ()
+    """Declared machines nearby whose shafts have speeds of their own."""
     slow_turns: Sequence[float] = ()
     """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)

@@ -347,6 +347,7 @@ def case_of(
         outside_combs=reading.outside_combs if reading is not None else (),
         alike=alike,
         noted_speed_hz=noted_speed_hz,
+        neighbours=() if around is None else around.neighbours,
         slow_turns=() if around is None else around.slow_turns,
         declared_alike=() if around is None else declared_alike(drive, table, around),
         growths=grown,
