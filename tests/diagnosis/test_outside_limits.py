@@ -283,3 +283,19 @@ def test_what_lies_at_the_inputs_turn_is_no_machine_of_another_speed(tones: Tone
     assert surely_off(sun, 1 + off, 5e-5) is sure
     assert surely_off(sun, sun.order * (1 - 1e-3), 5e-5)
     assert surely_off(tones.tone(PIN), 1 - 9e-4, 5e-5)
+
+
+@pytest.mark.parametrize(("deeper_db", "listed"), [(5.0, True), (7.0, False)])
+def test_what_a_chain_whose_teeth_differ_leaves_at_other_turns_is_no_further_machine(
+    case: MakeCase, tones: ToneTable, deeper_db: float, listed: bool
+) -> None:
+    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
+    place = order * (1 + (low + high) / 2)
+    seen = replace(comb(RACE, place, SURE, 0.0), place=place, place_error=1e-6)
+    turn = place / 40
+    evidence = comb("outside", 32 * turn, SURE, deeper_db)
+    chain = OutsideComb(order=32 * turn, evidence=evidence, spread=1e-6, ambiguous=False, per_turn=(32, turn))
+    exact = replace(SPEED, uncertainty_hz=1e-6)
+    found = diagnosed(case(combs={RACE: seen}, speed=exact, outside_combs=(chain,), slow_turns=(turn,)))
+    assert found.findings == []
+    assert bool(found.outside_combs) is listed

@@ -25,6 +25,8 @@ from vibe.diagnosis.severity import graded
 
 LEAST_SURE = 0.05
 """Probability from which what grew, or what an outside machine explains, is a finding all the same (the usual 5 %)."""
+TWICE_DB = 6.0
+"""Twice the amplitude."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +57,18 @@ def diagnosed(case: Case) -> Diagnosed:
     left = {_cause(finding) for finding in kept if finding.damage_probability < LEAST_SURE} & set(theirs)
     return Diagnosed(
         findings=gravest_first([finding for finding in kept if _cause(finding) not in left]),
-        outside_combs=tuple(theirs[cause] for cause in theirs if cause in left),
+        outside_combs=tuple(comb for cause, comb in theirs.items() if cause in left and not _is_met(weighed, comb)),
+    )
+
+
+def _is_met(case: Case, comb: OutsideComb) -> bool:
+    """Whether a comb of twice its amplitude is counted on the same slow turn: teeth that differ make lines at every turn, and
+    what these leave elsewhere is no further machine."""
+    return comb.per_turn is not None and any(
+        one.per_turn is not None
+        and one.per_turn[1] == comb.per_turn[1]
+        and one.evidence.hit_over_floor_db > comb.evidence.hit_over_floor_db + TWICE_DB
+        for one in case.outside_combs
     )
 
 
