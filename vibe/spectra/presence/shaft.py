@@ -31,6 +31,8 @@ OTHER_ROTOR, NEAR_SPEED, BLADE_COUNTS = 0.5, 0.05, 16
 many poles slipping no more than that; and how many numbers of blades are usual, 3 to 18 (all common practice)."""
 PASS_BINS = 1.5
 """Bins either side of its place within which the pins' pass is read."""
+FEWEST_OF_SHAFT = 2
+"""Of the first three multiples of the shaft, that stand beyond doubt where it turns at a speed."""
 ANOTHER_RATIO = 1.25
 """A drive whose count is this many times the own one's is another drive."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
@@ -91,11 +93,14 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     """How seldom such a rotor turns just as fast as lobes come by and has as many blades as there are pins: -ln of the
     chance, 0 where no pass of the pins stands, or where it would fit a drive of another ratio as well.
 
-    The place of the pass is known to the best of three bins and to the speeds that are tried."""
+    The place of the pass is known to the best of three bins and to the speeds that are tried, and says so much only
+    where the shaft's own lines give the speed: else the pass might have chosen it."""
     past = family.count / (family.count - family.difference)
     orders = family.passes * family.unit * past * np.arange(1.0, PASS_HARMONICS + 1)[:, None]
-    if not family.passes:
+    turns = (axis.at(FIRST * speeds, shaft=True) >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
+    if not family.passes or not turns.any():
         return 0.0
+    speeds = speeds[turns]
     stands = (axis.at(orders * speeds) >= AS_CLEAR).any(axis=1) & ~strays.are_whole(orders, CLEAR_BINS * axis.step)[
         :, 0
     ]
