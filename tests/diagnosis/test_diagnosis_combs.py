@@ -108,7 +108,12 @@ def test_impacts_fainter_than_sound_bearings_make_must_be_ten_times_as_sure_for_
 def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: MakeCase) -> None:
     faint = part_comb("outer_race", SURE, -7.0)
     deeper = comb("bearing.eccentric bearing.outer_race", 4.1, SURE, -5.0)
-    assert lone(diagnose(case(combs=of_bearing(outer_race=faint)))).component == BEARING
+    alone = lone(diagnose(case(combs=of_bearing(outer_race=faint))))
+    assert alone.component == BEARING
+    # And half as much as what is deeper.
+    deep = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.9)))))
+    assert alone.damage_probability == pytest.approx(deep.damage_probability / 2, rel=1e-6)
+    assert "A sound bearing may repeat as faintly" in alone.why
     both = diagnose(case(combs={**of_bearing(outer_race=faint), deeper.tone: deeper}))
     assert lone(both).component == "bearing.eccentric bearing"
     lasting = cage_comb(SURE, -4.0, [8.0, 7.5, 9.0, 7.5, 8.0, 7.0])

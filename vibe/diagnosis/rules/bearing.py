@@ -42,6 +42,8 @@ LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SPINS_TO = 1.5
 """Times an element's spin up to which the first line of its comb is that of one spin, and not of its two strikes."""
+FAINT_SHARE = 0.5
+"""Left to a bearing that shows by no more than sound ones may: as likely as not (common practice)."""
 LASTS_DB = (6.0, 7.0)
 """Levels that the middle one of the lower and of the upper half of a cage's lines must reach: of noise, the highest of
 three to thirteen bins for each line, it does so once in a thousand (simulated, Hann window: 6.0 and 6.9 dB). How sure
@@ -497,6 +499,8 @@ def _finding(
     if bearing_signs.far:
         whole *= FAR_SHARE
         outside = [f"an outside source at {order_text(size.order)} orders"]
+    if bearing_signs.faint:
+        whole *= FAINT_SHARE
     fluted = verdict.part in ("outer_race", "inner_race") and is_fluting(case, size)
     among = f"Cages of {1 + len(rivals)} bearings of this drive turn so; any may be the one. " if rivals else ""
     return Finding(
@@ -513,12 +517,13 @@ def _finding(
         why=f"{verdict.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
         f"{size.hit_over_floor_db:+.1f} dB relative to the mean of {size.band_hz[0]:.0f} to {size.band_hz[1]:.0f} Hz; "
         f"the chance that a sound drive shows this is {chance_text(bearing_signs.chance)}."
-        f"{_WASHBOARD if fluted else ''}",
+        f"{_WASHBOARD if fluted else ''}{_FAINT if bearing_signs.faint else ''}",
         evidence=items,
         advice=_advice(bearing, verdict.part, fluted=fluted),
     )
 
 
+_FAINT = " A sound bearing may repeat as faintly: measure once more, and watch whether it grows."
 _WASHBOARD = (
     " It swells and falls evenly, without impacts, as on a washboard of ridges that current through the bearing burns "
     "(electrical erosion, ISO 15243); a spall strikes. A race with waviness worn by vibration looks the same."
