@@ -110,9 +110,9 @@ def test_what_is_so_faint_is_believed_only_where_no_other_bearing_shows(case: Ma
     deeper = comb("bearing.eccentric bearing.outer_race", 4.1, SURE, -5.0)
     alone = lone(diagnose(case(combs=of_bearing(outer_race=faint))))
     assert alone.component == BEARING
-    # And half as much as what is deeper.
+    # And half as surely as what is deeper.
     deep = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.9)))))
-    assert alone.damage_probability == pytest.approx(deep.damage_probability / 2, rel=1e-6)
+    assert 0.45 < alone.damage_probability < 0.5 < 0.95 < deep.damage_probability
     assert "A sound bearing may repeat as faintly" in alone.why
     both = diagnose(case(combs={**of_bearing(outer_race=faint), deeper.tone: deeper}))
     assert lone(both).component == "bearing.eccentric bearing"
