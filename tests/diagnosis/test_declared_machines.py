@@ -117,7 +117,7 @@ def test_a_neighbour_that_may_strike_as_often_as_an_element_leaves_doubt(
     lines = tuple(CombLine(order=2 * k * order, over_floor_db=30.0) for k in range(1, 6))
     beside = tuple(CombLine(order=line.order + side, over_floor_db=sides) for line in lines for side in (-0.38, 0.38))
     seen = replace(comb(name, order, 1e-8), lines=lines, sideband_lines=beside)
-    near = DeclaredNeighbour(name="gear unit", range_hz=range_hz, per_turn=per_turn)
+    near = DeclaredNeighbour(name="gear unit", range_hz=range_hz, per_turn=per_turn, strikes=True)
     around = case(
         combs={name: seen},
         tones=table,
@@ -135,3 +135,5 @@ def test_a_neighbour_that_may_strike_as_often_as_an_element_leaves_doubt(
         assert share > 0.3
     assert found.probability == pytest.approx(0.97 * share)
     assert ("gear unit" in found.outside_causes) is (share < 1)
+    # A drive's lines are known from its file, and do not strike.
+    assert doubted_by_declared(replace(around, neighbours=(replace(near, strikes=False),)), [sure]) == [sure]

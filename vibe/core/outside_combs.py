@@ -54,6 +54,9 @@ class DeclaredNeighbour:
     range_hz: tuple[float, float]
     per_turn: tuple[float, ...]
     damage: tuple[tuple[str, float], ...] = ()
+    strikes: bool = False
+    """Whether what it makes may strike, as of any machine that is declared by its speeds; a sound drive's lines, which
+    are known from its file, do not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -77,7 +77,9 @@ def _may_strike(neighbour: DeclaredNeighbour, rate_hz: float, reach: float) -> b
     """Whether a neighbour makes, at some speed of its range, what repeats ``rate_hz`` times a second, known to
     ``reach`` (relative)."""
     low, high = neighbour.range_hz
-    return any(low * (1 - reach) <= rate_hz / times <= high * (1 + reach) for times in neighbour.per_turn)
+    return neighbour.strikes and any(
+        low * (1 - reach) <= rate_hz / times <= high * (1 + reach) for times in neighbour.per_turn
+    )
 
 
 def _less_sure(finding: Finding, share: float, name: str, why: str) -> Finding:

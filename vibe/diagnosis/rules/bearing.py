@@ -25,7 +25,7 @@ from vibe.diagnosis.case import (
     tones_at,
 )
 from vibe.diagnosis.fluting import is_fluting
-from vibe.diagnosis.growth import most_grown
+from vibe.diagnosis.growth import grown_chance, most_grown
 from vibe.diagnosis.settings import CombSettings
 
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
@@ -263,7 +263,9 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
     if not believed:
         return None
     strongest = max(believed, key=lambda comb: comb.score)
+    # What grew is no sound bearing's own.
     chance, faint = strongest.false_alarm_probability, _faint(strongest, settings)
+    faint = faint and grown_chance(case, strongest) is None
     return _BearingSigns(shown=(strongest,), chance=chance, faint=faint)
 
 

@@ -127,8 +127,9 @@ def _neighbour(neighbour: Neighbour, others: Mapping[str, Candidate]) -> Declare
     if neighbour.speed_range_rpm is not None:
         low, high = neighbour.speed_range_rpm
         return DeclaredNeighbour(
-            name=neighbour.name, range_hz=(low / 60.0, high / 60.0), per_turn=tuple(sorted(neighbour.per_turn))
-        )
+            name=neighbour.name, range_hz=(low / 60.0, high / 60.0), per_turn=tuple(sorted(neighbour.per_turn)),
+            strikes=True,
+        )  # fmt: skip
     known = others.get(neighbour.drive or "")
     if known is None:
         return None

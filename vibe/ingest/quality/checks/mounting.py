@@ -27,6 +27,7 @@ _COMES_BACK = 2.0
 mount lets the less through the higher, and a recorder's noise is even (derived). It holds back 7 dB more at 3.6 times
 its resonance than at 2.5 times: behind one, only a mode of the casing 10 dB above the next ones would come back so."""
 _HALF_OCTAVE = 2.0**0.5
+"""Frequencies half an octave apart (by definition)."""
 _FEWEST_BLOCKS = 8
 """Blocks whose median is what a band holds: noise moves it by a tenth of the factor above (derived)."""
 
