@@ -17,8 +17,8 @@ def test_what_an_eccentric_bearing_carries_is_named_and_its_healthy_twin_is_not(
         return
     first = health.findings[0]
     assert first.tone == case.damaged[0]
-    # A slow comb that stands alone, but for what it leaves at its elements' orders, leaves room for another machine, and
-    # of strikes at a cage's turn one in ten is of an element that differs.
+    # A slow comb that stands alone, but for what it leaves at its elements' orders, leaves room for another machine; of
+    # strikes at a cage's turn one in ten is of an element that differs.
     alone = not case.kind.startswith("roller")
     assert first.damage_probability > (0.7 if alone else 0.9)
     assert first.probability > (0.6 if alone else 0.9)
