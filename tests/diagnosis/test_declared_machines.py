@@ -12,6 +12,7 @@ from vibe.core.evidence import CombLine, SpeedEstimate
 from vibe.core.health import Finding
 from vibe.core.outside_combs import DeclaredNeighbour, OutsideComb
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
+from vibe.diagnosis.alternatives.outside_machines import WITHOUT_THEM
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
@@ -34,6 +35,7 @@ def test_a_chain_at_the_order_of_a_lobe_leaves_doubt(case: MakeCase, drive: Driv
     assert bare.probability > 0.8
     assert doubted.probability == pytest.approx(0.3 * bare.probability)
     assert "driven.rake chain" in doubted.cannot_be_told_from
+    assert doubted.advice == f"{WITHOUT_THEM}{bare.advice}"
     # Of a finding that was judged as part of a whole, the whole is as much less sure.
     part = bare.model_copy(update={"component_probability": 0.9})
     with_chain = Drive.model_validate(drive.model_dump() | {"driven": [{"name": "rake chain", "sprocket_teeth": 18}]})

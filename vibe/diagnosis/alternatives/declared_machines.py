@@ -10,7 +10,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.outside_combs import LINE_BINS, DeclaredNeighbour
 from vibe.core.tones import OUTSIDE, Tone
-from vibe.diagnosis.alternatives.outside_machines import has_sides
+from vibe.diagnosis.alternatives.outside_machines import has_sides, without_them_first
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.case import Case
 
@@ -88,6 +88,7 @@ def _less_sure(finding: Finding, share: float, name: str, why: str) -> Finding:
             "cannot_be_told_from": list(dict.fromkeys([*finding.cannot_be_told_from, name])),
             "outside_causes": [*finding.outside_causes, name],
             "why": f"{finding.why} {why}",
+            "advice": without_them_first(finding.advice),
         }
     )
 

@@ -471,8 +471,13 @@ def _struck(finding: Finding, share: float, name: str, times: int | None = None)
     if times is not None:
         more = f" {WHAT_IT_TURNS.format(times=times)}"
         update = {"other_machine": name, "other_machine_is_driven": True}
-    update["advice"] = f"{WITHOUT_THEM}{finding.advice}"
+    update["advice"] = without_them_first(finding.advice)
     return _less_sure(finding, share, name, more).model_copy(update=update)
+
+
+def without_them_first(advice: str) -> str:
+    """What to do about a part that a machine outside may be taken for."""
+    return advice if advice.startswith(WITHOUT_THEM) else f"{WITHOUT_THEM}{advice}"
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
