@@ -54,9 +54,8 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
         return finding
     low, high = near.range_hz
     # Damage has any slip, that machine any speed of its range: the wider that is, the seldomer it meets the part.
-    odds = (1 / DECLARED_TOO - 1) * min(
-        1.0, (tone.slip[1] - tone.slip[0]) / max(2 * (high - low) / (high + low), reach)
-    )
+    slip, wide = tone.slip[1] - tone.slip[0], max(2 * (high - low) / (high + low), reach)
+    odds = (1 / DECLARED_TOO - 1) * min(1.0, slip / wide)
     why = f"which the drive file declares nearby, may strike {rate_hz:.4g} times a second: measure while it stands."
     return _less_sure(finding, 1 / (1 + odds), near.name, f"{near.name[:1].upper()}{near.name[1:]}, {why}")
 

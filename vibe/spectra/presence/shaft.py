@@ -101,9 +101,8 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     if not family.passes or not turns.any():
         return 0.0
     speeds = speeds[turns]
-    stands = (axis.at(orders * speeds) >= AS_CLEAR).any(axis=1) & ~strays.are_whole(orders, CLEAR_BINS * axis.step)[
-        :, 0
-    ]
+    blades = strays.are_whole(orders, CLEAR_BINS * axis.step)[:, 0]
+    stands = (axis.at(orders * speeds) >= AS_CLEAR).any(axis=1) & ~blades
     if not stands.any():
         return 0.0
     within = float(np.hypot(PASS_BINS * axis.step / orders[stands].max(), np.ptp(speeds) / 2))
