@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, line
-from vibe.core.evidence import CrossLine
+from vibe.core.evidence import LARGEST_SURPRISE, CrossLine
 from vibe.core.health import Finding
-from vibe.diagnosis.case import LARGEST_SURPRISE, probability
+from vibe.diagnosis.case import probability
 from vibe.diagnosis.diagnose import diagnose, gravest_first, merged
 
 

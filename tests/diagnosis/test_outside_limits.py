@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import hypot, log, pi, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -168,20 +168,26 @@ def test_an_order_of_which_one_in_ten_would_fit_by_chance_says_nothing(share: fl
     assert (density > 0) is says
 
 
+def beside_a_chain(tones: ToneTable, per_turn: int, depth_db: float, chain_db: float) -> dict[str, Any]:
+    """A race ``per_turn`` times per turn of a slow shaft that turns a chain of 32 teeth, at a speed that is known."""
+    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
+    place = order * (1 + (low + high) / 2)
+    seen = replace(comb(RACE, place, SURE, depth_db), place=place, place_error=1e-6)
+    turn = place / per_turn
+    evidence = comb("outside", 32 * turn, SURE, chain_db)
+    chain = OutsideComb(order=32 * turn, evidence=evidence, spread=1e-6, ambiguous=False, per_turn=(32, turn))
+    exact = replace(SPEED, uncertainty_hz=1e-6)
+    return {"combs": {RACE: seen}, "speed": exact, "outside_combs": (chain,), "slow_turns": (turn,)}
+
+
 @pytest.mark.parametrize(("per_turn", "left"), [(340, True), (430, False)])
 def test_a_driven_machine_leaves_lines_up_to_a_dozen_multiples_of_its_teeth(
     case: MakeCase, tones: ToneTable, per_turn: int, left: bool
 ) -> None:
     """32 teeth: 384 lines per turn."""
-    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
-    place = order * (1 + (low + high) / 2)
-    seen = replace(comb(RACE, place, SURE, 4.0), place=place, place_error=1e-6)
-    turn = place / per_turn
-    evidence = comb("outside", 32 * turn, SURE, 6.0)
-    chain = OutsideComb(order=32 * turn, evidence=evidence, spread=1e-6, ambiguous=False, per_turn=(32, turn))
-    exact = replace(SPEED, uncertainty_hz=1e-6)
-    plain = diagnose(case(combs={RACE: seen}, speed=exact))[0].probability
-    found = diagnosed(case(combs={RACE: seen}, speed=exact, outside_combs=(chain,), slow_turns=(turn,)))
+    made = beside_a_chain(tones, per_turn, 4.0, 6.0)
+    plain = diagnose(case(combs=made["combs"], speed=made["speed"]))[0].probability
+    found = diagnosed(case(**made))
     assert bool(found.outside_combs) is left
     assert left or found.findings[0].probability > 0.5 * plain
 
@@ -289,13 +295,6 @@ def test_what_lies_at_the_inputs_turn_is_no_machine_of_another_speed(tones: Tone
 def test_what_a_chain_whose_teeth_differ_leaves_at_other_turns_is_no_further_machine(
     case: MakeCase, tones: ToneTable, deeper_db: float, listed: bool
 ) -> None:
-    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
-    place = order * (1 + (low + high) / 2)
-    seen = replace(comb(RACE, place, SURE, 0.0), place=place, place_error=1e-6)
-    turn = place / 40
-    evidence = comb("outside", 32 * turn, SURE, deeper_db)
-    chain = OutsideComb(order=32 * turn, evidence=evidence, spread=1e-6, ambiguous=False, per_turn=(32, turn))
-    exact = replace(SPEED, uncertainty_hz=1e-6)
-    found = diagnosed(case(combs={RACE: seen}, speed=exact, outside_combs=(chain,), slow_turns=(turn,)))
+    found = diagnosed(case(**beside_a_chain(tones, 40, 0.0, deeper_db)))
     assert found.findings == []
     assert bool(found.outside_combs) is listed

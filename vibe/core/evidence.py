@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import e, log
 from typing import Literal
 
 import numpy as np
@@ -17,6 +18,8 @@ EVEN_MEAN_DB, EVEN_SPREAD_DB = 10.0, 4.0
 which moves lines of ten decibels by two or three (common practice)."""
 SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
+LARGEST_SURPRISE = 1000.0
+"""-ln of the ideal false-alarm probability of the clearest damage: a dozen lines 20 dB over the floor each."""
 LEAST_ALTERNATIVE = 0.02
 """Probability of another speed from which on what is said of single parts depends on it (common practice)."""
 
@@ -283,3 +286,12 @@ class WaveformPlot(PlotData):
     high: NDArray[np.float32]
     y_label: str
     marks: tuple[Mark, ...] = ()
+
+
+def against_chance(p: float) -> float:
+    """Ratio of the densities of a false-alarm probability ``p`` where there is something and where there is nothing.
+
+    Under chance p is uniform. Else -ln p is as likely in one factor as in the next, between 1 and ``LARGEST_SURPRISE``.
+    """
+    p = min(max(p, 1e-12), 1 / e)
+    return 1.0 / (-p * log(p) * log(LARGEST_SURPRISE))

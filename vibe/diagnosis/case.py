@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import e, log
 
 from vibe.core.capture import ChannelQuality
 from vibe.core.comb_history import Growth
@@ -18,6 +17,7 @@ from vibe.core.evidence import (
     Line,
     Localisation,
     SpeedEstimate,
+    against_chance,
 )
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside_combs import DeclaredNeighbour, OutsideComb, SimilarMachine
@@ -113,8 +113,6 @@ Rule = Callable[[Case], list[Finding]]
 
 MOST_SURE = 0.999
 """No single capture supports more: the drive file or the sensor may be wrong too (common practice)."""
-LARGEST_SURPRISE = 1000.0
-"""-ln of the ideal false-alarm probability of the clearest damage: a dozen lines 20 dB over the floor each."""
 
 
 def probability(false_alarm: float, prior: float) -> float:
@@ -125,9 +123,7 @@ def probability(false_alarm: float, prior: float) -> float:
     ratio of the two densities, 1 / (p · -ln p · ln LARGEST_SURPRISE), is 2.5 times below the largest that a p-value can
     stand for, 1 / (-e p ln p) (Sellke, Bayarri & Berger, The American Statistician 55 (2001) 62-71, from memory).
     """
-    p = min(max(false_alarm, 1e-12), 1 / e)
-    against_chance = 1.0 / (-p * log(p) * log(LARGEST_SURPRISE))
-    odds = prior / (1 - prior) * against_chance
+    odds = prior / (1 - prior) * against_chance(false_alarm)
     return min(MOST_SURE, odds / (1 + odds))
 
 

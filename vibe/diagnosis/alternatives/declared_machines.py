@@ -10,7 +10,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.outside_combs import LINE_BINS, DeclaredNeighbour
 from vibe.core.tones import OUTSIDE, Tone
-from vibe.diagnosis.alternatives.outside_machines import has_sides, without_them_first
+from vibe.diagnosis.alternatives.outside_machines import has_sides, less_sure, without_them_first
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.case import Case
 
@@ -36,7 +36,8 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
     comb = case.combs.get(finding.tone or "")
     if comb is None:
         return finding
-    orders = {comb.order, _strikes(comb)}
+    strikes = _strikes(comb)
+    orders = {comb.order, strikes}
     source = next((tone for tone in declared if any(_makes(case, tone, order) for order in orders)), None)
     if source is not None:
         name = source.id.partition(".")[2].replace("_", " ")
@@ -47,8 +48,8 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
     # part's own turns are no other machine's.
     if tone is None or case.speed is None or not any(tone.slip) or _is_modulated(case, comb):
         return finding
-    rate_hz = _strikes(comb) * case.speed.input_hz
-    reach = LINE_BINS * case.resolution / _strikes(comb)
+    rate_hz = strikes * case.speed.input_hz
+    reach = LINE_BINS * case.resolution / strikes
     near = next((one for one in case.neighbours if _may_strike(one, rate_hz, reach)), None)
     if near is None:
         return finding
@@ -82,14 +83,8 @@ def _may_strike(neighbour: DeclaredNeighbour, rate_hz: float, reach: float) -> b
 
 
 def _less_sure(finding: Finding, share: float, name: str, why: str) -> Finding:
-    return finding.weakened(share).model_copy(
-        update={
-            "cannot_be_told_from": list(dict.fromkeys([*finding.cannot_be_told_from, name])),
-            "outside_causes": [*finding.outside_causes, name],
-            "why": f"{finding.why} {why}",
-            "advice": without_them_first(finding.advice),
-        }
-    )
+    advice = without_them_first(finding.advice)
+    return less_sure(finding, share, name, f" {why}").model_copy(update={"advice": advice})
 
 
 def _strikes(comb: CombEvidence) -> float:

@@ -137,7 +137,7 @@ def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
     """The findings of a capture in which the drive itself was not detected: its parts may be another machine's."""
     more = " The drive's own lines were not detected in this capture: another machine may make this."
     return [
-        _less_sure(finding, NOT_DETECTED, "another machine, since the drive's own lines were not detected", more)
+        less_sure(finding, NOT_DETECTED, "another machine, since the drive's own lines were not detected", more)
         if finding.component.startswith(OWN_PARTS)
         else finding
         for finding in findings
@@ -152,7 +152,7 @@ def doubted_without_ringing(finding: Finding) -> Finding:
         " After these impacts nothing rings, as it does after a blow: something may rub once a turn (brake, guard, "
         "seal), or a speed sensor's pulses leak into the cable. Look for both first."
     )
-    return _less_sure(finding, WITHOUT_RINGING, "something that rubs, or electrical pulses, once a turn", more)
+    return less_sure(finding, WITHOUT_RINGING, "something that rubs, or electrical pulses, once a turn", more)
 
 
 def _doubted(case: Case, finding: Finding) -> Finding:
@@ -458,7 +458,7 @@ def _how_to_distinguish(tone: Tone, off: float | None, rpm: str) -> str:
 def _of_either(finding: Finding, share: float, name: str, more: str) -> Finding:
     """The finding, this drive's with probability ``share`` and else that of the machine ``name``."""
     update = {"other_machine": name, "other_machine_is_driven": False}
-    return _less_sure(finding, share, name, more).model_copy(update=update)
+    return less_sure(finding, share, name, more).model_copy(update=update)
 
 
 def _struck(finding: Finding, share: float, name: str, times: int | None = None) -> Finding:
@@ -472,7 +472,7 @@ def _struck(finding: Finding, share: float, name: str, times: int | None = None)
         more = f" {WHAT_IT_TURNS.format(times=times)}"
         update = {"other_machine": name, "other_machine_is_driven": True}
     update["advice"] = without_them_first(finding.advice)
-    return _less_sure(finding, share, name, more).model_copy(update=update)
+    return less_sure(finding, share, name, more).model_copy(update=update)
 
 
 def without_them_first(advice: str) -> str:
@@ -480,10 +480,11 @@ def without_them_first(advice: str) -> str:
     return advice if advice.startswith(WITHOUT_THEM) else f"{WITHOUT_THEM}{advice}"
 
 
-def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
+def less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
+    """The finding, this drive's with probability ``share``, which names what outside it may be instead."""
     return finding.weakened(share).model_copy(
         update={
-            "cannot_be_told_from": [*finding.cannot_be_told_from, name],
+            "cannot_be_told_from": list(dict.fromkeys([*finding.cannot_be_told_from, name])),
             "outside_causes": [*finding.outside_causes, name],
             "why": finding.why + more,
         }

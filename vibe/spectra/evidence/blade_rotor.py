@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincc
 
+from vibe.core.evidence import against_chance
 from vibe.spectra.envelope.bands import local_floor
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
@@ -38,8 +39,6 @@ FEWEST_PLACES = 100
 """Places with which a line is compared, fewest."""
 DOUBTED = 0.05
 """Chance, over all counts, from which on there is no rotor (the usual doubt)."""
-LARGEST_SURPRISE = 1000.0
-"""-ln of the ideal chance of the clearest row, as of the clearest damage."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +76,7 @@ def blade_rotor(
     best = min(chances, key=lambda n: chances[n])
     if chances[best] * len(chances) > DOUBTED:
         return None
-    return BladeRotor(count=best, odds=sum(map(_against_chance, chances.values())) / len(chances))
+    return BladeRotor(count=best, odds=sum(map(against_chance, chances.values())) / len(chances))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,10 +117,3 @@ def _chance(rows: Sequence[_Row], order: float, count: int) -> float | None:
     """The chance in the channel that shows most, which was picked."""
     found = [one for row in rows if (one := row.chance(order, count)) is not None]
     return min(1.0, len(found) * min(found)) if found else None
-
-
-def _against_chance(chance: float) -> float:
-    """Ratio of the densities of a chance where a rotor turns and where none does: then -ln of it is as likely in one
-    factor as in the next (as for damage)."""
-    p = min(max(chance, 1e-12), exp(-1))
-    return 1.0 / (-p * log(p) * log(LARGEST_SURPRISE))

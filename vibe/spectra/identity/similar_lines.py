@@ -84,7 +84,7 @@ def sought_lines(family: Family) -> SoughtLines:
     """The mesh of a machine, the side lines of its first multiples, and the shaft."""
     mesh = family.count * family.unit
     rows = [(k * mesh, LINE_SEEN if k <= len(SHAFT_LINES) else HIGH_LINE_SEEN, True) for k in range(1, MESHES + 1)]
-    spacings = sorted({1.0, family.unit, _past(family)})
+    spacings = sorted({1.0, family.unit, family.past})
     rows += [
         (k * mesh + sign * side, SIDE_SEEN, False)
         for k in range(1, SIDE_MESHES + 1)
@@ -94,11 +94,6 @@ def sought_lines(family: Family) -> SoughtLines:
     rows += [(order, LINE_SEEN, False) for order in SHAFT_LINES]
     orders, seen, is_mesh = zip(*rows, strict=True)
     return SoughtLines(orders=np.array(orders), seen=np.array(seen), is_mesh=np.array(is_mesh))
-
-
-def _past(family: Family) -> float:
-    """Order at which the contact passes a lobe."""
-    return family.unit * family.count / (family.count - family.difference)
 
 
 def read_at(

@@ -59,7 +59,12 @@ class Family:
     def turn(self) -> float:
         """Order of whose multiples the meshes of drives of all counts are: a turn of the contact past pins or lobes,
         which repeats their pitch errors."""
-        return self.unit * self.count / (self.count - self.difference) if self.ring_turns else self.unit
+        return self.past if self.ring_turns else self.unit
+
+    @property
+    def past(self) -> float:
+        """Order at which the contact passes a lobe."""
+        return self.unit * self.count / (self.count - self.difference)
 
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
@@ -74,7 +79,7 @@ class Family:
         if self.difference:
             past = self.unit * count / (count - self.difference)
         if self.ring_turns:
-            past = np.full_like(count, self.unit * self.count / (self.count - self.difference))
+            past = np.full_like(count, self.past)
             unit = past * (count - self.difference) / count
         mesh, higher = count * unit, np.maximum(1.0, self.count / count)
         k = np.arange(1, MOST_HARMONICS + 1)

@@ -23,8 +23,7 @@ def of_rotor(axes: Sequence[Axis], made: Real, speeds: Real, shaft: Real, family
     ``speeds``: the mesh is one of them, as often as there are lobes, and a rotor of that speed makes it too."""
     if not family.difference or family.ring_turns or not (shaft < SHAFT_MISSING).any():
         return None
-    past = family.unit * family.count / (family.count - family.difference)
-    return [strays_of(axis, made, speeds, past) for axis in axes]
+    return [strays_of(axis, made, speeds, family.past) for axis in axes]
 
 
 def lines_evidence(

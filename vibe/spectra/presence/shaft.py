@@ -81,7 +81,7 @@ def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     of the shaft's lines shows nothing."""
     if not family.difference or family.turn != family.unit:
         return 0.0
-    orders = FIRST * family.unit * family.count / (family.count - family.difference)
+    orders = FIRST * family.past
     whole = strays.are_whole(orders, CLEAR_BINS * axis.step)
     surprise = axis.at(orders * speeds, hidden=np.nan)
     rate = strays.rate(surprise, whole, orders)
@@ -95,8 +95,7 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
 
     The place of the pass is known to the best of three bins and to the speeds that are tried, and says so much only
     where the shaft's own lines give the speed: else the pass might have chosen it."""
-    past = family.count / (family.count - family.difference)
-    orders = family.passes * family.unit * past * np.arange(1.0, PASS_HARMONICS + 1)[:, None]
+    orders = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)[:, None]
     turns = (axis.at(FIRST * speeds, shaft=True) >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
     if not family.passes or not turns.any():
         return 0.0
@@ -106,6 +105,6 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     if not stands.any():
         return 0.0
     within = float(np.hypot(PASS_BINS * axis.step / orders[stands].max(), np.ptp(speeds) / 2))
-    if within > (past - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
+    if within > (family.past / family.unit - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
         return 0.0
     return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / BLADE_COUNTS))
