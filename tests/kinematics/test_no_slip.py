@@ -111,6 +111,22 @@ def test_a_cage_passes_load_rings_and_housing_as_its_elements_roll(name: str, la
     assert len(seen) == len([tone for tone in found.tones if tone.family == "cage"])
 
 
+@pytest.mark.parametrize("lag", SLIPS)
+@pytest.mark.parametrize("name", BETWEEN)
+def test_elements_pass_an_inner_race_within_its_slip(name: str, lag: float) -> None:
+    """What a cage lags past the outer ring it gains past the inner one."""
+    stage, (inner, inner_speed), (outer, outer_speed), (load, _) = BETWEEN[name]
+    bearing = {
+        "name": name, "inner": inner, "outer": outer, "load": load,
+        "elements": 9, "element_diameter_mm": 10.0, "pitch_diameter_mm": 40.0,
+    }  # fmt: skip
+    tone = table(stage, bearings=(bearing,)).tone(f"bearing.{name}.inner_race")
+    turns = np.linspace(0.0, 40.0, 801)
+    cage = carried(inner_speed, outer_speed, 40.0, 10.0, lag, turns)
+    passed = 9 * rate(cage - inner_speed * turns, turns)
+    assert tone.slip[0] - 1e-6 <= passed / tone.order - 1 <= tone.slip[1] + 1e-6
+
+
 _AHEAD: dict[str, tuple[str, ...]] = {
     "eccentric bearing": ("_past_load",),
     "plain bearing": ("_past_inner",),

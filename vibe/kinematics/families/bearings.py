@@ -59,7 +59,15 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
         """How a part that turns at order ``turning`` passes each load."""
         return [(turning - load, f"{what} through the load, still in the frame of {body}") for body, load in loads]
 
-    def tone(part: str, family: Family, multiple: float, made_by: str, tabled: bool, bands: list[Motion]) -> Tone:
+    def tone(
+        part: str,
+        family: Family,
+        multiple: float,
+        made_by: str,
+        tabled: bool,
+        bands: list[Motion],
+        slip: tuple[float, float] = SLIP,
+    ) -> Tone:
         return Tone(
             id=f"bearing.{bearing.name}.{part}",
             component=f"bearing.{bearing.name}.{part}",
@@ -70,7 +78,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             damage=True,
             made_by=made_by,
             source=(TABLE + HALVED * (own.halved and part == "rolling_element")) if tabled else GEOMETRY,
-            slip=SLIP,
+            slip=slip,
             sidebands=spaced(bands),
         )
 
@@ -92,6 +100,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
                 *swept(inner, "the inner race turns"),
                 (inner, f"the inner race turns with {bearing.inner} {seen}"),
             ],
+            _past_inner(own.cage),
         )  # fmt: skip
     if own.element is not None:
         carried: list[Motion] = []
@@ -153,6 +162,21 @@ def _cage_elsewhere(
             slip=(slips[0], slips[1]),
             sidebands=_struck_at(turns, load, "inner ring" if frame == "inner" else frame),
         )
+
+
+def _past_inner(cage: float | None) -> tuple[float, float]:
+    """How far the strikes on an inner race may lie from the kinematic ones, relative.
+
+    The cage passes both rings, together as often as these pass each other: what it lags past the outer ring it gains
+    past the inner one, (1 - k) / (1 + k) of it by their shares. Rings creep too, so that nothing is taken away.
+
+    Args:
+        cage: the cage's turns past the outer ring for each turn of the inner one, (1 - k) / 2, if known.
+    """
+    if cage is None:
+        return SLIP
+    mirrored = -SLIP[0] * cage / (1.0 - cage)
+    return SLIP[0], max(SLIP[1], mirrored)
 
 
 def _struck_at(turns: Fraction, load: Fraction, frame: str) -> tuple[Sideband, ...]:
