@@ -350,7 +350,7 @@ class Make:
     entry: float = 0.2
     """Unevenness that all lobes share, where they enter the load."""
     unbalance: float = 0.12
-    bearings: float = 0.5
+    bearings: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -428,7 +428,7 @@ def _discs(
     pin_sizes = make.pins * rng.standard_normal(stage.pins)
     carrying = max(2.0, rng.uniform(0.3, 0.42) * stage.pins)
     length = int(carrying) + 2
-    windows = [_window(length, carrying, rng.uniform(0.75, 0.95)), _window(length, 1.7, 0.9)]
+    windows = [_window(length, carrying, rng.uniform(0.75, 0.95)), _window(length, 1.0, 0.9)]
     turning = TURN * contact / stage.pins
     swing_c, swing_s = np.cos(TURN * ring), np.sin(TURN * ring)
     for one in range(stage.discs):
@@ -436,7 +436,9 @@ def _discs(
         size = (1 + make.discs * rng.standard_normal()) / stage.discs
         wide = 1 + pin_sizes[contact % stage.pins] + lobe_sizes[contact % stage.lobes]
         shapes = [rng.standard_normal(stage.pins), rng.standard_normal(stage.lobes)]
-        entry = make.entry * (1 + 0.3 * (shapes[0][contact % stage.pins] + shapes[1][contact % stage.lobes]))
+        entry = make.entry * (
+            1 + 2.5 * make.lobes * (shapes[0][contact % stage.pins] + shapes[1][contact % stage.lobes])
+        )
         weights = [size * wide / carrying, size * entry]
         met = stage.pins * (eccentric - ring + one / stage.discs)
         torque = _read(_table(weights, windows), met)

@@ -2,8 +2,8 @@
 
 Sorting drums, screw presses, bottle tables, stirrers and jointed arms, whose drives are rolled through their angles
 (``orchard_bench``) among pumps, fans, bottles and water (``orchard_around``). Sixty kinds of capture: thirteen show
-nothing of the drive, thirty are of sound drives, most of them ordinary, seventeen of damaged ones. Each comes once in the
-first half and once in the second, on another machine.
+nothing of the drive, thirty are of sound drives, most of them ordinary, seventeen of damaged ones. Each comes once in
+the first half and once in the second, on another machine.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ HALF = 60
 
 USUAL = Make()
 GOOD = Make(
-    pins=0.015, lobes=0.015, holes=0.02, teeth=0.03, discs=0.01, entry=0.12, unbalance=0.04, bearings=0.3
+    pins=0.015, lobes=0.015, holes=0.02, teeth=0.03, discs=0.01, entry=0.12, unbalance=0.04, bearings=0.1
 )  # fmt: skip
-COARSE = Make(pins=0.1, lobes=0.1, holes=0.1, teeth=0.12, discs=0.06, entry=0.25, unbalance=0.25, bearings=0.8)
+COARSE = Make(pins=0.1, lobes=0.1, holes=0.1, teeth=0.12, discs=0.06, entry=0.25, unbalance=0.25, bearings=0.3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
