@@ -434,7 +434,9 @@ def _discs(
     for one in range(stage.discs):
         lobe_sizes = make.lobes * rng.standard_normal(stage.lobes)
         size = (1 + make.discs * rng.standard_normal()) / stage.discs
-        wide = 1 + pin_sizes[contact % stage.pins] + lobe_sizes[contact % stage.lobes]
+        # How far a lobe and its pin overlap under the load; what does not overlap bears nothing.
+        overlap = 1 + pin_sizes[contact % stage.pins] + lobe_sizes[contact % stage.lobes]
+        wide = np.clip(overlap, 0, None) ** 1.1
         shapes = [rng.standard_normal(stage.pins), rng.standard_normal(stage.lobes)]
         entry = make.entry * (
             1 + 2.5 * make.lobes * (shapes[0][contact % stage.pins] + shapes[1][contact % stage.lobes])
@@ -448,7 +450,7 @@ def _discs(
         even["ring"] += load * (radial + 0.6 * (torque - torque.mean()))
         rough["ring"] += np.clip(torque + 0.35 * radial, 0, None)
         if not stage.sun:
-            holes = 1 + make.holes * rng.standard_normal(stage.output_pins)
+            holes = np.clip(1 + make.holes * rng.standard_normal(stage.output_pins), 0, None) ** 1.1
             reach = max(2.0, 0.48 * stage.output_pins)
             window = _window(int(reach) + 2, reach, 0.9)
             place = TURN * np.arange(stage.output_pins) / stage.output_pins

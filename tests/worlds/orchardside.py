@@ -57,7 +57,7 @@ class Kind:
     points: int = 0
     """0: one or two."""
     make: Make = USUAL
-    clear: tuple[float, float] = (0.5, 1.5)
+    clear: tuple[float, float] = (0.6, 1.5)
     hall: tuple[float, float] = (0.2, 0.7)
     others: tuple[tuple[str, float], ...] = ()
     """What is around, with its r.m.s. value against the drive's."""
@@ -77,7 +77,7 @@ FAST_RATES = (32_768.0, 40_000.0, 51_200.0)
 
 UNUSABLE = (
     Kind(name="at rest, others run", truth="unusable", spoil="rest",
-         others=(("fan", 0.8), ("gear unit", 0.6), ("twin race", 0.8))),
+         others=(("fan", 0.8), ("gear unit", 0.6), ("drive race", 0.8))),
     Kind(name="another ratio in its place", truth="unusable", spoil="other ratio", styles=("two discs", "three discs")),
     Kind(name="a gear unit in its place", truth="unusable", spoil="gear unit", others=(("fan", 0.5),)),
     Kind(name="stopped after a moment", truth="unusable", spoil="stopped", others=(("pump", 0.02),)),
@@ -94,7 +94,7 @@ UNUSABLE = (
 
 PLAIN = (
     Kind(name="plain, two discs"),
-    Kind(name="plain, well made", make=GOOD, clear=(0.25, 0.5), hall=(0.3, 0.8)),
+    Kind(name="plain, well made", make=GOOD, clear=(0.35, 0.7), hall=(0.3, 0.7)),
     Kind(name="plain, high ratio", styles=("high", "high")),
     Kind(name="plain, low ratio", styles=("low", "low"), make=COARSE),
     Kind(name="plain, three discs", styles=("three discs", "three discs")),
@@ -126,7 +126,7 @@ BESIDE = (
 
 EDGE = (
     Kind(name="edge, load that swings", motion="swinging load", styles=("high", "two discs")),
-    Kind(name="edge, speed that wanders", motion="wandering", hz=(15.0, 40.0)),
+    Kind(name="edge, speed that wanders", motion="wandering", hz=(15.0, 40.0), clear=(0.9, 1.6)),
     Kind(name="edge, short", seconds=(4.0, 4.5), hz=(20.0, 45.0), styles=("low", "two discs")),
     Kind(name="edge, reversing moves", motion="reversing", hz=(15.0, 30.0), styles=("cranks", "two discs"), pulses=32,
          seconds=(16.0, 24.0)),
@@ -148,7 +148,7 @@ DAMAGED = (
     Kind(name="cage", truth="damaged", seconds=(14.0, 20.0),
          hurts=((("eccentric bearing.cage", 2.0),), (("input bearing.cage", 2.0),))),
     Kind(name="output bearing, plain", truth="damaged", styles=("low", "low"), seconds=(16.0, 20.0), hz=(24.0, 50.0),
-         hurts=((("output bearing.outer_race", 1.0),), (("output bearing.inner_race", 1.0),))),
+         pulses=1, hurts=((("output bearing.outer_race", 1.0),), (("output bearing.inner_race", 1.0),))),
     Kind(name="output bearing, heavy, beside machines", truth="damaged", styles=("low", "low"), seconds=(16.0, 20.0),
          hz=(24.0, 50.0), others=(("compressor", 0.4), ("spray", 0.5)),
          hurts=((("output bearing.inner_race", 5.0),), (("output bearing.rolling_element", 6.0),))),
@@ -555,8 +555,10 @@ def case(number: int) -> WorldCase:
     rate = float(rng.choice(kind.rates))
     seconds = min(float(rng.uniform(*kind.seconds)), 520_000 / rate if kind.motion != "reversing" else 600_000 / rate)
     hall = Hall(size=int(seconds * rate), rate_hz=rate, rng=rng)
+    if kind.motion in ("ramp", "wandering", "reversing"):
+        reducer = replace(reducer, rpm_range=(0.85 * reducer.rpm, 1.15 * reducer.rpm))
     low, high = reducer.rpm_range
-    hz = float(rng.uniform(low + 0.2 * (high - low), high - 0.2 * (high - low))) / 60
+    hz = float(rng.uniform(low + 0.3 * (high - low), high - 0.3 * (high - low))) / 60
     points = kind.points or int(rng.integers(1, 3))
     running = _put_in_place(kind, reducer, rng)
     theta = _turning(hall, hz, "stopped" if kind.spoil == "stopped" else kind.motion)
@@ -564,12 +566,14 @@ def case(number: int) -> WorldCase:
     level = float(np.exp(rng.uniform(np.log(kind.level[0]), np.log(kind.level[1]))))
     waves = [level * wave for wave in sounded.points]
     names = ("input side", "output side") if rng.uniform() < 0.6 else ("ring", "flange")
-    channels = {name: _kept(hall, kind, wave) for name, wave in zip(names, waves, strict=False)}
+    channels = {name: _kept(hall, kind, half, wave) for name, wave in zip(names, waves, strict=False)}
     if number % 3 == 0:
         reducer = replace(reducer, extras=sounded.declared or _ordinary(reducer, rng))
     still = kind.spoil in (*STILL, "elsewhere", "dead", "hum")
     noted = bool(rng.uniform() < 0.3) if kind.noted is None else kind.noted
-    mean_hz = hz if kind.motion == "reversing" else float(theta[-1] - theta[0]) / hall.seconds
+    mean_hz = (
+        hz if kind.motion == "reversing" or kind.spoil == "stopped" else float(theta[-1] - theta[0]) / hall.seconds
+    )
     hurts = kind.hurts[half] if kind.hurts else ()
     steady = kind.motion in ("steady", "swinging load", "fresh grease") and kind.spoil != "stopped"
     return WorldCase(
@@ -593,7 +597,7 @@ def _put_in_place(kind: Kind, reducer: Reducer, rng: np.random.Generator) -> Red
             return other
 
 
-def _kept(hall: Hall, kind: Kind, wave: Array) -> NDArray[np.float32]:
+def _kept(hall: Hall, kind: Kind, half: int, wave: Array) -> NDArray[np.float32]:
     """What the logger keeps of a point, with what spoils it."""
     rng, spoil = hall.rng, kind.spoil
     noise = float(np.exp(rng.uniform(np.log(1e-3), np.log(6e-3))))
@@ -615,7 +619,7 @@ def _kept(hall: Hall, kind: Kind, wave: Array) -> NDArray[np.float32]:
         return around.logged(hall, around.loose(hall, wave), noise=noise)
     if spoil == "elsewhere":
         t = hall.times()
-        if rng.uniform() < 0.5:
+        if half == 0:
             shaken = 14.1 * np.sin(2 * np.pi * 159.15 * t) + 0.02 * np.sin(4 * np.pi * 159.15 * t)
             return around.logged(hall, shaken, noise=noise)
         steps = around.beats(hall, hall.phase(rng.uniform(1.6, 2.1), 0.05), 2, uneven=0.3, late=0.03)

@@ -45,7 +45,7 @@ def test_rolling_circles_reduce_as_published(stages: tuple[Discs | Gear, ...], r
     [("outer_race", 3.5848), ("inner_race", 5.4152), ("rolling_element", 4.7135), ("cage", 0.3983)],
 )
 def test_a_damaged_bearing_strikes_as_often_as_its_table_says(part: Part, per_turn: float) -> None:
-    """Published multiples of the ball bearing 6205 (Case Western Reserve University), both blows of an element counted."""
+    """Published multiples of the ball bearing 6205 (Case Western Reserve University); an element has two blows."""
     theta = np.arange(200_000) / 1000.0
     strikes = bench.bearing_strikes(BALL, {"input": 1.0, "housing": 0.0}, theta, part, np.random.default_rng(1))
     assert strikes.at.size == pytest.approx(200 * per_turn, abs=2)
