@@ -9,7 +9,7 @@ angle of each sample. Damage is a crossing of two angles. No rate of any contact
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, gcd, pi, radians
 from typing import Literal
 
@@ -272,6 +272,35 @@ def part_strikes(reducer: Reducer, number: int, what: str, theta: Array, rng: np
     order = np.argsort(at)
     strength = weight * (1 + 0.4 * np.cos(TURN * carried + rng.uniform(0, TURN)))
     return Strikes(at=at[order], strength=strength[order], path=path)
+
+
+def blows_per_turn(reducer: Reducer) -> dict[str, float]:
+    """How often each part would be struck per turn of the input, counted; an element is counted once a spin."""
+    theta, body, chance = np.arange(40_000) / 100.0, turns(reducer), np.random.default_rng(0)
+    every = np.arange(theta.size)
+    counted: dict[str, Array] = {}
+    for bearing in reducer.bearings:
+        parts: tuple[Part, ...] = ("outer_race", "inner_race", "rolling_element", "cage")
+        for part in parts:
+            at = bearing_strikes(bearing, body, theta, part, chance).at
+            counted[f"{bearing.name}.{part}"] = at[::2] if part == "rolling_element" else at
+    for number, stage in enumerate(reducer.stages, start=1):
+        names = ("lobe", "output_pin")
+        if isinstance(stage, Gear):
+            names = ("sun_tooth", "planet_tooth") if stage.ring else ("driver_tooth", "driven_tooth")
+        for name in names:
+            counted[f"stage{number}.{name}"] = part_strikes(reducer, number, name, theta, chance).at
+        if isinstance(stage, Discs):
+            # One track of a pin, whichever of them are hurt.
+            single = replace(stage, discs=1)
+            alone = replace(reducer, stages=(*reducer.stages[: number - 1], single, *reducer.stages[number:]))
+            counted[f"stage{number}.ring_pin"] = part_strikes(alone, number, "ring_pin", theta, chance).at
+    made = {}
+    for name, at in counted.items():
+        if at.size > 3:
+            span = float(np.ptp(np.interp(at[[0, -1]], every, theta)))
+            made[name] = (at.size - 1) / span
+    return made
 
 
 def blows(
