@@ -120,7 +120,12 @@ BESIDE = (
     Kind(name="beside another damaged drive", others=(("drive race", 0.9),), styles=("high", "cranks")),
     Kind(name="above a table that strikes in step", others=(("table", 0.8),)),
     Kind(name="beside a compressor", others=(("compressor", 1.2),), styles=("two discs", "gear pair")),
-    Kind(name="beside pumps and water", others=(("cavitation", 0.9), ("spray", 0.5)), styles=("three discs", "low")),
+    Kind(
+        name="beside pumps and water",
+        clear=(1.0, 1.6),
+        others=(("cavitation", 0.8), ("spray", 0.4)),
+        styles=("three discs", "low"),
+    ),
     Kind(name="beside belts and whistles", others=(("belt", 0.7), ("whistle", 0.8)), hz=(10.0, 35.0)),
     Kind(name="beside a jointed arm", others=(("arm", 1.0),), styles=("two stages", "two discs")),
 )
@@ -171,8 +176,8 @@ DAMAGED = (
          spoil="near clipping", seconds=(14.0, 20.0),
          hurts=((("crank bearing.outer_race", 6.0),), (("crank bearing.inner_race", 6.0),))),
     Kind(name="two damages, beside machines", truth="damaged", others=(("bottles", 0.5), ("spray", 0.4)),
-         hurts=((("eccentric bearing.outer_race", 1.5), ("stage1.ring_pin", 0.4)),
-                (("input bearing.inner_race", 1.5), ("stage1.lobe", 0.5)))),
+         hurts=((("eccentric bearing.outer_race", 1.5), ("stage1.ring_pin", 0.9)),
+                (("input bearing.inner_race", 1.5), ("stage1.lobe", 0.9)))),
     Kind(name="crank support, near clipping, beside machines", truth="damaged", styles=("cranks", "cranks"),
          hz=(20.0, 35.0), spoil="near clipping", seconds=(14.0, 20.0), others=(("pump", 0.4), ("whistle", 0.3)),
          hurts=((("crank support bearing.inner_race", 6.0),), (("crank support bearing.outer_race", 6.0),))),
@@ -351,7 +356,7 @@ def _other(hall: Hall, name: str, reducer: Reducer, theta: Array, hz: float) -> 
     if name == "table":
         slow = abs(turns(reducer)["output"])
         rates = [rate / slow for rate in blows_per_turn(reducer).values()]
-        free = [count for count in (3, 4, 5, 6, 7) if all(abs(rate / count - 1) > 0.03 for rate in rates)]
+        free = [count for count in (3, 4, 5, 6, 7) if not _alike(count, rates)]
         pockets = int(rng.choice(free))
         made = around.beats(hall, theta * slow, pockets)
         last = f"stage{len(reducer.stages)}.output"
@@ -378,6 +383,11 @@ def _other(hall: Hall, name: str, reducer: Reducer, theta: Array, hz: float) -> 
     return Other(wave=around.heard(hall, around.arm_moves(hall, rng.uniform(8, 30), int(rng.choice([40, 30, 46])))))
 
 
+def _alike(rate: float, others: list[float]) -> bool:
+    """Whether blows at ``rate`` would be taken for those of another part that slips, or for every second of them."""
+    return any(abs(share * rate / other - 1) < 0.018 for other in others for share in (0.5, 1.0, 2.0))
+
+
 def _damaged_neighbour(hall: Hall, reducer: Reducer, hz: float, *, twin: bool) -> Other:
     """A drive nearby with a damaged race: one of the same type a little off in speed, or another one."""
     rng = hall.rng
@@ -389,7 +399,7 @@ def _damaged_neighbour(hall: Hall, reducer: Reducer, hz: float, *, twin: bool) -
         bearing = other.bearings[int(rng.integers(2))]
         part: Part = "outer_race" if rng.uniform() < 0.5 else "inner_race"
         struck_hz = own * blows_per_turn(other)[f"{bearing.name}.{part}"]
-        if abs(own / hz - 1) > 0.02 and all(abs(struck_hz / rate - 1) > 0.018 for rate in rates):
+        if abs(own / hz - 1) > 0.02 and not _alike(struck_hz, rates):
             break
     theta = hall.phase(own, 3e-4)
     strikes = bearing_strikes(bearing, turns(other), theta, part, rng, slip=rng.uniform(0, 0.01))
