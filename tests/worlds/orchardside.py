@@ -356,7 +356,7 @@ def _other(hall: Hall, name: str, reducer: Reducer, theta: Array, hz: float) -> 
     if name == "table":
         slow = abs(turns(reducer)["output"])
         rates = [rate / slow for rate in blows_per_turn(reducer).values()]
-        free = [count for count in (3, 4, 5, 6, 7) if not _alike(count, rates)]
+        free = [count for count in range(3, 12) if not _alike(count, rates)]
         pockets = int(rng.choice(free))
         made = around.beats(hall, theta * slow, pockets)
         last = f"stage{len(reducer.stages)}.output"
