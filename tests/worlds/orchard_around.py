@@ -62,7 +62,7 @@ def structure(hall: Hall) -> Structure:
     top = 0.40 * hall.rate_hz
     spread = np.exp(np.linspace(np.log(max(120.0, top / 40)), np.log(top), count) + rng.normal(0, 0.08, count))
     hz = np.concatenate([[rng.uniform(35, 110)], np.minimum(spread, top)])
-    damping = np.concatenate([[rng.uniform(0.04, 0.1)], np.exp(rng.uniform(np.log(0.008), np.log(0.04), count))])
+    damping = np.concatenate([[rng.uniform(0.04, 0.1)], np.exp(rng.uniform(np.log(0.01), np.log(0.05), count))])
     return Structure(hz=hz, damping=damping)
 
 
