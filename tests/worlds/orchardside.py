@@ -363,7 +363,12 @@ def _other(hall: Hall, name: str, reducer: Reducer, theta: Array, hz: float) -> 
         declared = f'\n[[driven]]\nname = "bottle table"\non = "{last}"\nper_turn = [{pockets}]\n'
         return Other(wave=around.heard(hall, made, far=False), declared=declared)
     if name == "compressor":
+        rates = [rate * hz for rate in blows_per_turn(reducer).values()]
+        # Cages that are knocked as their inner ring passes.
+        rates += [hz * blows_per_turn(reducer)[f"{one.name}.inner_race"] / one.elements for one in reducer.bearings]
         own = rng.uniform(11.5, 16.5)
+        while _alike(own, rates) or _alike(2 * own, rates):
+            own = rng.uniform(11.5, 16.5)
         blow = around.heard(hall, around.beats(hall, hall.phase(own, 6e-4), 2))
         body = around.heard(hall, around.rotor(hall, own, 2, hiss=0.1))
         wave = around.at_level(blow, 1.0) + around.at_level(body, 0.5)
