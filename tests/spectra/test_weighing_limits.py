@@ -127,7 +127,7 @@ def test_a_slower_comb_whose_own_lines_are_half_as_strong_makes_the_faster_one(
     best = named("race", 3.6)
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
     monkeypatch.setattr(weighing, "_lines_and_count", lines)
-    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=some()))
     assert weighing._first([best, cage], null).request.name == name
 
 
@@ -149,7 +149,7 @@ def test_an_element_strikes_twice_in_a_spin_and_a_cage_makes_no_line_higher_than
 
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
     monkeypatch.setattr(weighing, "_lines_and_count", lines)
-    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=some()))
     assert weighing._first([best, cage], null).request.name == name
 
 
@@ -163,7 +163,7 @@ def test_a_slower_comb_is_so_up_to_a_dozen_times_and_within_half_a_per_cent(
     cage = named("cage", 3.6 / times * (1 + off))
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
     monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (20.0, 12))
-    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=some()))
     assert (weighing._first([best, cage], null).request.name == "cage") is slower
 
 
@@ -199,6 +199,37 @@ def test_lines_of_a_cage_further_up_tell_where_slow_shafts_own_its_first(
 
 
 @pytest.mark.parametrize(
+    ("between_db", "owned_to", "first"),
+    [(18.0, 8, "race"), (16.0, 8, "element"), (0.0, 8, "element"), (0.0, 0, "element")],
+)
+def test_lines_that_nobody_owns_tell_a_race_that_slips_to_the_lobes_order_from_an_element_twice_as_fast(
+    between_db: float, owned_to: int, first: str
+) -> None:
+    """Lobes own the first eight of its dozen lines, and the search read it two bins off in their skirt: it is taken to
+    where the element is, half of its order. Lines up there are 20 dB high where they are the element's as well."""
+    race, element = (
+        CombRequest(name=name, order=order, slip=SLIP) for name, order in (("race", 5.0), ("element", 10.0))
+    )
+    one, owned = some(), np.zeros(20_000, dtype=bool)
+    one.power[0, 200:8000:200] = 100.0
+    one.power[0, 100:8000:200] = 10 ** (between_db / 10)
+    for k in range(1, owned_to + 1):
+        owned[100 * k - 2 : 100 * k + 3] = True
+    made: Any = SimpleNamespace(
+        scorer=SimpleNamespace(spectra=one), mask=lambda request: owned,
+        places_of_all_lines={(0, 5.0 + 2 * STEP, reading_of(race).harmonics): (5.0, 1)},
+    )  # fmt: skip
+    slow = replace(reading_of(race), score=40.0, order=5.0 + 2 * STEP)
+    found = weighing._first([slow, replace(reading_of(element), score=60.0)], made)
+    assert (found.request.name, found.order) == (first, pytest.approx(5.0 if first == "race" else 10.0))
+
+
+def test_a_comb_that_nobodys_lines_draw_away_is_left_where_it_was_read() -> None:
+    null = null_of(some().power)
+    assert weighing._moved(null, reading(5.0), 5.2).order == 5.0
+
+
+@pytest.mark.parametrize(
     ("nearer", "score", "other"), [(0.004, 45.0, True), (0.002, 45.0, False), (0.004, 35.0, False)]
 )
 def test_at_one_place_the_tone_whose_usual_slip_is_surely_nearer_is_likelier(
@@ -208,7 +239,7 @@ def test_at_one_place_the_tone_whose_usual_slip_is_surely_nearer_is_likelier(
     best, twin = named("a", 3.6, at=3.6 * 1.006), named("b", 3.6 * (1.0 + nearer), score, at=3.6 * 1.006)
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
     monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (20.0, 12))
-    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=some()))
     assert (weighing._first([best, twin], null).request.name == "b") is other
 
 
@@ -240,7 +271,7 @@ def test_a_comb_of_far_higher_lines_is_taken_before_one_of_many_faint_side_lines
     monkeypatch.setattr(weighing, "_sharpened", lambda spectra, reading: reading.order)
     level = {"a": 12.0, "b": 12.0 + higher_db}
     monkeypatch.setattr(weighing, "_lines_and_count", lambda null, of, orders: (level[of.request.name], 3))
-    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=None))
+    null: Any = SimpleNamespace(scorer=SimpleNamespace(spectra=some()))
     assert (weighing._above_its_sides([best, rival], best, null) is rival) is other
 
 

@@ -26,6 +26,7 @@ from typing import Any, Literal
 import numpy as np
 
 from tests.studies.confusion import wilson
+from tests.studies.detection import names_of as tones_of
 from tests.studies.fleet import FLEET, judged, life, settings, spread_out
 from tests.studies.page import RESULTS, Clock, write_table
 from tests.worlds.trial import ACCUSED_FROM, PARTS, Answer, tried
@@ -130,10 +131,10 @@ def damage_of(work: Work) -> tuple[Damage, ...]:
 
 
 def names_of(damage: Damage) -> set[str]:
-    """Tones and components by which it is rightly named: a disc's bore has no tone of its own; a bearing whose element
-    is left open is right too."""
-    stage, _, part = damage.tone.rpartition(".")
-    names = {f"{stage}.lobe", f"{stage}.output_pin"} if part == "disc_bore" else {damage.tone}
+    """Tones and components by which it is rightly named: a disc's bore has no tone of its own, a cage is named by its
+    own whatever it strikes; a bearing whose element is left open is right too."""
+    stage = damage.tone.rpartition(".")[0]
+    names = set(tones_of(damage.tone))
     return names | ({stage} if stage.startswith("bearing.") else set())
 
 

@@ -72,6 +72,11 @@ def test_a_bearing_whose_element_is_left_open_is_right_and_a_bore_speaks_as_lobe
     assert names_of(Damage("stage1.disc_bore")) == {"stage1.lobe", "stage1.output_pin"}
 
 
+def test_a_cage_is_named_by_its_own_tone_whatever_it_strikes() -> None:
+    assert "bearing.b.cage" in names_of(Damage("bearing.b.cage_past_housing"))
+    assert "bearing.b.cage" not in names_of(Damage("bearing.b.outer_race"))
+
+
 def test_rows_are_summed_by_truth() -> None:
     def stated(kind: str, right: bool, state: str, accused: str = "") -> Stated:
         return Stated(

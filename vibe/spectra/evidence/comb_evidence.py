@@ -265,13 +265,22 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
         off = abs(_off_usual(other, sharp))
         if times > 1:
             if _makes_all(decoy_null, best, other, place / times, times, strong, every):
-                slower.append((-times, off, other))
+                slower.append((-times, off, _moved(decoy_null, other, place / times)))
             continue
         fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
         if other.score >= ALIKE * fewer * best.score and off < least:
             likeliest, least = other, off
     # What repeats the most slowly makes the lines of all that is a multiple of it; at one place usual slip decides.
     return min(slower, key=lambda one: one[:2])[2] if slower else likeliest
+
+
+def _moved(decoy_null: DecoyNull, reading: CombReading, order: float) -> CombReading:
+    """A slower comb at the ``order`` where it makes the lines of a faster one, where it was read more than a bin off
+    because others own most of its first lines: every further one would be read farther off."""
+    off = abs(reading.order - order) > decoy_null.scorer.spectra.step
+    first = [k * order for k in range(1, reading.request.max_harmonic + 1)]
+    owned = off and _lines_db(decoy_null, reading, first) == float("-inf")
+    return replace(reading, order=order) if owned else reading
 
 
 def _makes_all(
@@ -282,14 +291,15 @@ def _makes_all(
     fast and whose first lines have the level ``strong`` [dB], as strongly as that one has its own.
 
     Slow shafts may own the first lines of a cage: then those further up, which are no race's, are compared with the
-    faster comb's up there.
+    faster comb's up there. So may lobes or pins those of a race that slips to their order: then the first that nobody
+    owns are compared.
     """
-    own = other.request.max_harmonic
+    own, short = other.request.max_harmonic, other.request.often_short
     between = [k * order for k in range(1, own + 1) if k % times]
     level, count = _lines_and_count(decoy_null, best, between)
-    if level == float("-inf") < strong and other.request.often_short:
-        up = range(own + 2, own + 2 + FURTHER_UP)
-        between = [k * order for k in up if k % times and k % (own + 1)]
+    if level == float("-inf") and (strong > level or not short):
+        up = range(own + 2 if short else 1, own + 2 + FURTHER_UP)
+        between = [k * order for k in up if k % times and (k % (own + 1) or not short)]
         level, count = _lines_and_count(decoy_null, best, between)
         of_best = ([k * order for k in up if k % (number * times) == 0] for number in every)
         strong = max(_lines_db(decoy_null, best, lines) for lines in of_best)
