@@ -78,6 +78,18 @@ def test_rules_must_cover_every_probability_and_every_state(judgement_table: dic
         Judgement.model_validate(judgement_table)
 
 
+def test_a_worse_state_must_not_be_due_later(judgement_table: dict[str, Any]) -> None:
+    own = {one["state"]: one for one in judgement_table["deadline"]}
+    own["plan"]["every_days"] = own["watch"]["days"]
+    Judgement.model_validate(judgement_table)
+    own["plan"]["every_days"] += 1
+    with pytest.raises(ValidationError, match="plan asks for something within 15 days at first, and the better"):
+        Judgement.model_validate(judgement_table)
+    del own["plan"]["every_days"]
+    with pytest.raises(ValidationError, match="every_days, and nowhere else"):
+        Judgement.model_validate(judgement_table)
+
+
 def test_severity_is_the_graver_of_strength_and_growth(judgement: Judgement) -> None:
     bounds = judgement.severity
     assert bounds.severity(None, None) == "slight"

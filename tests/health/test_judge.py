@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from tests.studies.severity import due_days
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
 from vibe.core.health import EvidenceItem, Finding, LevelReport, State
@@ -15,6 +16,8 @@ from vibe.health.state.judge import Verdict, judge
 from vibe.health.state.settings import Judgement, Limits
 from vibe.health.state.weak_signs import weak_last
 from vibe.health.state.zones import report_levels, steady_since
+
+GRAVITY_OF: dict[State, int] = {"sound": 0, "watch": 1, "plan": 2, "act": 3}
 
 
 def finding(severity: str = "severe", probability: float = 0.97, **more: Any) -> Finding:
@@ -292,6 +295,39 @@ def test_the_worse_the_consequence_the_sooner(judgement: Judgement, state: State
     assert days == sorted(days, reverse=True)
     assert days[1] == days[2] == judgement.deadline_for(state).days
     assert 1 <= days[4] < days[2]
+
+
+@pytest.mark.parametrize("more", [{}, {"outside_causes": ["a pump"]}])
+@pytest.mark.parametrize("consequence", ["low", None, "medium", "high", "safety"])
+def test_what_is_worse_is_never_due_later(
+    judgement: Judgement, consequence: str | None, more: dict[str, list[str]]
+) -> None:
+    """Over all states, classes of consequence and growths, and whatever must be done first."""
+    seen: set[tuple[int, int]] = set()
+    for probability in (0.05, 0.3, 0.6, 0.75, 0.95, 0.999):
+        grown = []
+        for growth_db in (None, 0.0, 5.9, 6.0, 19.0, 20.0, 60.0):
+            severity = judgement.severity.severity(None, growth_db)
+            found = verdict(judgement, finding(severity, probability, **more), consequence=consequence)
+            grown.append((GRAVITY_OF[found.state], due_days(found.do_by)))
+        assert [gravity for gravity, _ in grown] == sorted(gravity for gravity, _ in grown)
+        seen.update(grown)
+    seen.update((GRAVITY_OF[s], due_days(instruction(s, judgement, consequence=consequence).what)) for s in GRAVITY_OF)
+    # One term for each state, whatever else is asked for.
+    assert [gravity for gravity, _ in sorted(seen)] == [0, 1, 2, 3]
+    days = [days for _, days in sorted(seen)]
+    assert days == sorted(days, reverse=True)
+
+
+def test_measuring_until_an_inspection_is_the_closer_the_worse_a_failure_would_be(judgement: Judgement) -> None:
+    said = [instruction("plan", judgement, consequence=c).what for c in ("low", "medium", "high", "safety")]
+    assert [text.rpartition("; ")[2] for text in said] == [
+        "measure every 11 days until then.", "measure every week until then.", "measure every 4 days until then.",
+        "measure every 2 days until then.",
+    ]  # fmt: skip
+    held = instruction("plan", judgement, first="Stop the pump and repeat the measurement")
+    assert held.what.endswith("; measure every week until then.")
+    assert "every week" not in held.short
 
 
 def test_consequence_of_the_drive_reaches_the_verdict(judgement: Judgement) -> None:

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringing
+from tests.spectra.test_comb_scores import spectra
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.evidence.comb import CombRequest, CombScorer
-from vibe.spectra.evidence.comb_evidence import _above_its_sides, weigh
-from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, lines_level_db
+from vibe.spectra.evidence.comb_evidence import _above_its_sides, _null, lines_mask, weigh
+from vibe.spectra.evidence.decoy_null import FEW_DECOYS, CombReading, DecoyNull, Families, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import LONE_ERROR_BINS, placed
 from vibe.spectra.outside.fundamental import fundamental
 from vibe.spectra.outside.search import find_outside_combs
@@ -473,3 +474,21 @@ def test_a_scorer_that_others_use_too_says_the_same() -> None:
         np.testing.assert_array_equal(owned, also)
         shared = weigh(spectra, [bands], BEARING, INNOCENT, known=owned, scorer=scorer)
         assert shared.combs == weigh(spectra, [bands], BEARING, INNOCENT, known=owned).combs
+
+
+@pytest.mark.parametrize(("others", "given_back"), [(0.2, "nothing"), (0.85, "the others' lines")])
+def test_decoys_get_lines_of_others_back_before_those_of_the_comb_itself(others: float, given_back: str) -> None:
+    """Forty turns of a move: where the others own nearly all of the axis, decoys would hold the comb's own side lines
+    and look as strong as it."""
+    rng = np.random.default_rng(3)
+    some = spectra(rng.exponential(size=(1, 1100)).astype(np.float32))
+    object.__setattr__(some, "step", 0.025)
+    object.__setattr__(some, "top_order", 27.5)
+    race = CombRequest(name="race", order=1.9, slip=(-0.02, 0.01), sidebands=(0.33,))
+    reading = CombReading(request=race, carrier=1, order=1.9, score=60.0, group=0, harmonics=12, sidebands=(), places=8)
+    whole = DecoyNull(CombScorer(some), [race], Families(benign=()), np.zeros(1100, dtype=bool))
+    own, explained = lines_mask(some, reading), np.zeros(1100, dtype=bool)
+    explained[: int(others * 1100)] = True
+    chosen = _null(whole, reading, own, explained)
+    assert chosen.decoys(reading).size >= FEW_DECOYS
+    assert np.array_equal(chosen.explained, own if given_back != "nothing" else own | explained)

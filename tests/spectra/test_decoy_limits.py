@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -103,6 +104,28 @@ def test_a_source_at_the_tones_own_order_is_the_tone(apart: float, own: bool) ->
 def test_a_family_owns_two_bins_either_side_of_its_lines() -> None:
     """A Hann window's main lobe."""
     assert np.flatnonzero(owned(((1.0, 2),), 0.01, 1000)).tolist() == [*range(98, 103), *range(198, 203)]
+
+
+@pytest.mark.parametrize(("peak", "height", "is_owned"), [(101, 9.0, True), (102, 9.0, False), (99, 7.0, False)])
+def test_a_line_that_stands_peaks_within_a_bin_of_its_place(peak: int, height: float, is_owned: bool) -> None:
+    """What rises towards another place is that one's flank, and what does not rise is no line."""
+    power = np.ones(1000)
+    power[[100, peak]] = 6.5, height
+    bins = np.flatnonzero(owned(((1.0, 2),), 0.01, 1000, standing=power))
+    assert bins.tolist() == ([*range(98, 103)] if is_owned else [])
+    # A speed that is known to two bins there says nothing of where it peaks.
+    assert owned(((1.0, 2),), 0.01, 1000, standing=power, spread=0.02)[98:103].all()
+
+
+@pytest.mark.parametrize(("turns", "is_owned"), [(101.0, True), (99.0, False)])
+def test_in_less_than_a_hundred_turns_a_line_that_does_not_stand_is_nobodys(turns: float, is_owned: bool) -> None:
+    power = np.full((1, 1000), 0.5, dtype=np.float32)
+    power[0, 300] = 50.0
+    some = replace(spectra(power), step=1 / turns)
+    null = DecoyNull(CombScorer(some), [], Families(benign=()), np.zeros(1000, dtype=bool))
+    mine = null.benign_lines(((100 / turns, 3),))
+    assert mine[298:303].all()
+    assert mine[100] == mine[200] == is_owned
 
 
 def test_others_meet_a_part_once_in_each_repeat_unless_it_is_said() -> None:

@@ -18,7 +18,7 @@ from vibe.spectra.evidence.decoy_null import DecoyNull, Families
 from vibe.spectra.outside import search as searching
 from vibe.spectra.outside.comb_lines import below_db, first_stand, standing, stands_halfway
 from vibe.spectra.outside.fundamental import fundamental, sides_nearer
-from vibe.spectra.outside.owned_bins import own_bins, side_bins
+from vibe.spectra.outside.owned_bins import own_bins, side_bins, sides_of_own_lines
 from vibe.spectra.outside.owners import reading_of
 from vibe.spectra.outside.search import _Search, find_outside_combs
 from vibe.spectra.outside.slow_turns import lines_per_turn, whole_per_turn
@@ -193,6 +193,18 @@ def test_three_side_lines_either_side_are_its_own() -> None:
     found = sides(range(1, 7))
     near = [bool(found[1000 + 23 * number - 3 : 1004 + 23 * number].any()) for number in range(-5, 6)]
     assert near == [0 < abs(number) <= 3 for number in range(-5, 6)]
+
+
+@pytest.mark.parametrize(("below_db", "turn", "its_own"), [(8.0, 6, True), (4.0, 6, False), (8.0, 3, False)])
+def test_side_lines_at_a_slow_turn_go_with_a_sound_machines_line(below_db: float, turn: int, its_own: bool) -> None:
+    """Where they stand, lie six decibels below it or more, and four bins apart."""
+    power = row([170, 340], 1000.0)
+    sides_at = [170 * k + sign * number * turn for k in (1, 2, 3) for number in range(1, 5) for sign in (-1, 1)]
+    power[sides_at] = 1000.0 / 10 ** (below_db / 10)
+    owned = sides_of_own_lines(replace(spectra(power[None]), step=STEP), [(1.7, 40)], [turn * STEP])
+    # Three either side of each of the two lines, and none next to the third, which does not stand.
+    of_these = {170 * k + sign * number * turn for k in (1, 2) for number in (1, 2, 3) for sign in (-1, 1)}
+    assert set(np.flatnonzero(owned)) == (of_these if its_own else set())
 
 
 @pytest.mark.parametrize(("apart", "its_own"), [(0.005, True), (0.035, True), (0.05, False)])
@@ -429,6 +441,17 @@ def test_a_comb_in_a_races_window_is_no_machines_where_all_its_lines_miss_the_wh
     one.whole.mask = lambda request: lines
     turn = 300 * STEP / 25 / (1 + off)
     assert one._surely_off(RACE, 300 * STEP, 0, (25, turn)) is surely
+
+
+@pytest.mark.parametrize(("off", "turned"), [(0.0, True), (4e-5, True), (-4e-5, True), (3e-4, False), (-3e-4, False)])
+def test_a_grid_that_misses_the_whole_number_by_all_its_lines_is_turned_by_no_shaft(off: float, turned: bool) -> None:
+    """In no part's window as well: what a shaft turns lies at its number however closely it is looked at, and side
+    lines of a race fill a grid of any number."""
+    turn = 300 * STEP / 25 / (1 + off)
+    power = row(range(300, SIZE, 300))
+    owner, exact = search(power, turns=[turn])._whose(power, 300 * STEP, 12, 0)
+    assert owner is None
+    assert exact == ((25, turn) if turned else None)
 
 
 @pytest.mark.parametrize(("above_db", "slips", "kept"), [(8.0, False, True), (4.0, False, False), (8.0, True, False)])

@@ -47,7 +47,7 @@ are those of what needs a second look and of what is sure (common practice)."""
 RANK = {"": -1, "slight": 0, "moderate": 1, "severe": 2}
 GRAVITY = {"unknown": 0, "sound": 0, "watch": 1, "plan": 2, "act": 3}
 """Of states. Unknown is no graver than sound: where damage had shown, both lose it."""
-DUE = re.compile(r"within (\d+) days?|every (\d+) days|(every week)")
+DUE = re.compile(r"within (\d+) days?|every (\d+) days|(every day)|every week")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +116,7 @@ def due_days(do_by: str) -> int:
     Raises:
         ValueError: it names no days.
     """
-    named = [int(within or every or 7) for within, every, _ in DUE.findall(do_by)]
+    named = [int(within or every or (1 if daily else 7)) for within, every, daily in DUE.findall(do_by)]
     if not named:
         raise ValueError(f"no days in {do_by!r}")
     return min(named)

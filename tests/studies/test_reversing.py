@@ -18,6 +18,11 @@ def test_a_crank_bearing_of_a_reversing_joint_is_found_and_its_sound_twin_left_a
     assert abs(damaged.plain_db - sound.plain_db) < 6.0
 
 
+def test_lines_of_crank_and_lobes_that_do_not_stand_leave_a_race_its_own() -> None:
+    """Forty turns a move: the race's first line lies two bins from the sixth of the crank in the housing."""
+    assert trial((5001, "angle", 4.0)).named == "bearing.crank bearing.outer_race"
+
+
 @pytest.mark.parametrize("sensor", [sensor for sensor in SENSORS if sensor in ("tachometer", "none")])
 def test_without_its_direction_a_reversing_joint_is_unknown_and_the_remedy_said(sensor: str) -> None:
     said = trial((1, sensor, 8.0))  # type: ignore[arg-type]

@@ -73,12 +73,15 @@ def test_the_study_reads_when_something_is_due_first() -> None:
         pytest.param("ratio-17", "bearing.output bearing.rolling_element", 6.0, marks=pytest.mark.slow),
         pytest.param("ratio-6", "stage1.lobe", 18.0, marks=pytest.mark.slow),
         pytest.param("two-stage", "bearing.input bearing.outer_race", 24.0, marks=pytest.mark.slow),
+        pytest.param("ratio-29", "stage1.output_pin", 30.0, marks=pytest.mark.slow),
+        pytest.param("rv", "bearing.eccentric bearing.outer_race", 24.0, marks=pytest.mark.slow),
     ],
 )
 def test_more_damage_never_means_less(tag: str, kind: str, faintest_db: float) -> None:
     """Cases that were lost or fell once: a place where the deepest band never comes to rest, combs that owned their
     decoys, one of them so slow that its lines pass for those of all else; impacts that were cut to one height, a row of
-    teeth made of a lobe's own lines, a second machine made of the feet of a race's lines."""
+    teeth made of a lobe's own lines, a second machine made of the feet of a race's lines, outside combs made of a pin's
+    side lines and of a race's."""
     steps = list(grown(tag, kind, 1001, faintest_db=faintest_db))
     assert len(steps) >= 2
     assert all(one.found for one in steps)

@@ -38,14 +38,16 @@ def instruction(
     ``part`` is what to inspect; ``first`` what must be done before that can be (a sensor mounted again). Days count
     from the measurement, fewer the worse the consequence of a failure is; without ``measured_at`` they stay days.
     """
-    deadline = judgement.deadline_for(state)
-    days = max(1, ceil(deadline.days * judgement.consequence_factor(consequence)))
+    deadline, factor = judgement.deadline_for(state), judgement.consequence_factor(consequence)
+    days = _days(deadline.days, factor)
     when = f"within {days} day{'' if days == 1 else 's'} of the measurement"
     if measured_at is not None:
         when = f"by {(measured_at + timedelta(days=days)).date().isoformat()}"
     form = deadline.what if "{when}" in deadline.what else f"{deadline.what}, {{when}}"
     before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
-    if before:
+    if deadline.every_days is not None:
+        form = form.replace("{every}", _every_in_words(_days(deadline.every_days, factor)))
+    elif before:
         form = form.partition(";")[0]
     short = form
     if before.lower().endswith(f"{AGAIN}. ") and form.lower().startswith(AGAIN):
@@ -55,3 +57,13 @@ def instruction(
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
     clause = short.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])
+
+
+def _days(days: int, factor: float) -> int:
+    """Whole days, one at least; of two numbers the larger never becomes the smaller."""
+    return max(1, ceil(days * factor))
+
+
+def _every_in_words(days: int) -> str:
+    """How often, for a sentence."""
+    return {1: "every day", 7: "every week"}.get(days, f"every {days} days")

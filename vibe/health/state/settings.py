@@ -5,6 +5,7 @@ Make them with ``Limits.model_validate(table)`` and ``Judgement.model_validate(t
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -20,6 +21,8 @@ Source = Annotated[str, Field(min_length=4)]
 Text = Annotated[str, Field(min_length=1)]
 Span = Annotated[list[NotNegative], Field(min_length=2, max_length=2)]
 Zone = Literal["A", "B", "C", "D"]
+SOONER: tuple[State, ...] = ("act", "plan", "watch", "sound")
+"""States from the worst on. What is unknown is in no order with those that are known."""
 
 
 class Boundaries(StrictModel):
@@ -280,17 +283,32 @@ class ZoneRule(StrictModel):
 class Deadline(StrictModel):
     """What a state asks for, and within how many days of the measurement.
 
-    In ``what`` {part} stands for what to inspect and {when} for the date; the instruction ends at the first semicolon.
+    In ``what`` {part} stands for what to inspect, {when} for the date and {every} for how often the drive is measured
+    until then; the instruction ends at the first semicolon where something else must be done first and nothing is
+    measured meanwhile.
     """
 
     state: State
     days: Annotated[int, Field(ge=0, le=3650)]
+    every_days: Annotated[int, Field(ge=1, le=3650)] | None = None
+    """Between measurements until then; None where none is asked for."""
     what: Text
     source: Source
 
+    @model_validator(mode="after")
+    def _said(self) -> Deadline:
+        if (self.every_days is None) == ("{every}" in self.what):
+            raise ValueError("a deadline says {every} where it has every_days, and nowhere else")
+        return self
+
+    @property
+    def first_days(self) -> int:
+        """Days until the first thing that it asks for."""
+        return self.days if self.every_days is None else min(self.days, self.every_days)
+
 
 class ConsequenceRule(StrictModel):
-    """By what the days of every deadline are multiplied for a class of consequence of a failure."""
+    """By what all days of every deadline are multiplied for a class of consequence of a failure."""
 
     what: Literal["low", "medium", "high", "safety"]
     days_factor: Annotated[float, Field(gt=0, le=10)]
@@ -325,6 +343,13 @@ class Judgement(StrictModel):
         states = [d.state for d in self.deadline]
         if sorted(states) != ["act", "plan", "sound", "unknown", "watch"]:
             raise ValueError(f"each state needs one deadline, not {states}")
+        first = {d.state: d.first_days for d in self.deadline}
+        for worse, better in pairwise(SOONER):
+            if first[worse] > first[better]:
+                raise ValueError(
+                    f"{worse} asks for something within {first[worse]} days at first, and the better state {better} "
+                    f"within {first[better]}: a worse state must not come later (days, every_days)"
+                )
         names = [p.what for p in self.prior]
         if len(set(names)) != len(names):
             raise ValueError(f"two priors are for one thing: {names}")

@@ -41,6 +41,8 @@ FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
 STILL_A_LINE = 8.0
 """Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
+PEAK_BINS = 1
+"""How far a line without slip may peak off its place [bins]: half a bin of rounding and half a bin of noise."""
 MOST_MASKS = 8
 """Masks that are kept as the windows of all widths meet them."""
 PLACES_AT_ONCE, SUMS_AT_ONCE = 2**12, 2**16
@@ -79,10 +81,18 @@ class CombRequest:
 
 
 def owned(
-    families: Sequence[tuple[float, int]], step: float, size: int, *, half_width: int = 2, spread: float = 0.0
+    families: Sequence[tuple[float, int]],
+    step: float,
+    size: int,
+    *,
+    half_width: int = 2,
+    spread: float = 0.0,
+    standing: NDArray[np.floating] | None = None,
 ) -> NDArray[np.bool_]:
     """Bins (size,) that families of lines own: (order, harmonics) each, ``half_width`` bins either side and
-    ``spread`` (relative) of the order more. A family too dense for the axis owns nothing.
+    ``spread`` (relative) of the order more. A family too dense for the axis owns nothing. Of ``standing``, the power
+    (size,) over the floor, only lines own bins that stand in it with their peak where they must be, and those of which
+    the speed leaves open where that is.
     """
     sparse = [(order / step, count) for order, count in families if order > 3 * half_width * step]
     if not sparse:
@@ -94,6 +104,12 @@ def owned(
     half = half_width + spread * middle
     # Beyond, the speed is not known well enough to say where a harmonic lies.
     middle, half = (values[half <= 0.2 * bins] for values in (middle, half))
+    if standing is not None:
+        at = np.floor(middle + 0.5).astype(np.int64)
+        near = standing[np.clip(at[:, None] + np.arange(-half_width, half_width + 1), 0, size - 1)]
+        peaks = np.abs(near.argmax(axis=1) - half_width) <= PEAK_BINS
+        stands = (peaks & (near.max(axis=1) > STILL_A_LINE)) | (spread * middle > PEAK_BINS)
+        middle, half = middle[stands], half[stands]
     # Each window opens at its first bin and closes behind its last; bins with more opened than closed are owned.
     first, last = (np.floor(middle + side * half + 0.5).astype(np.int64) for side in (-1, 1))
     opened, closed = (np.bincount(np.clip(ends, 0, size), minlength=size + 1) for ends in (first, last + 1))

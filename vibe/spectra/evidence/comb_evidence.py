@@ -192,8 +192,9 @@ def _null(whole: DecoyNull, reading: CombReading, own: NDArray[np.bool_], explai
     These are what is explained already, and the comb's ``own`` lines, which show at its sums and differences. Of these
     only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.
     The stronger a comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then
-    its sidebands are given back first, and its own lines after them. Each makes the decoys stronger, so what is found
-    against them is found all the more surely.
+    the others' lines are given back first, the comb's sidebands after them, and its own lines last. Each makes the
+    decoys stronger, so what is found against them is found all the more surely; but decoys that hold the comb's own
+    lines score like the comb, whatever its size, where those of the others are what a sound part meets too.
     """
     first: DecoyNull | None = None
     for null in _nulls(whole, reading, own, explained):
@@ -214,6 +215,7 @@ def _nulls(
         spectra, reading, whole.mask(reading.request)
     ):
         yield explained | own
+        yield own
         alone = _harmonics_mask(spectra, reading, [0.0], False)
         yield explained | alone
         yield (explained & ~own) | alone

@@ -12,7 +12,7 @@ from math import log10, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.spectra.evidence.comb import STILL_A_LINE, CombRequest, Combs, CombScorer, owned
+from vibe.spectra.evidence.comb import SMEARED_TURNS, STILL_A_LINE, CombRequest, Combs, CombScorer, owned
 
 BLOCK = 4
 """Curve points (half bins) per decoy place: about one resolvable order."""
@@ -278,7 +278,10 @@ class _Fixed:
         """Bins (n,) of these families."""
         if benign not in self._lines:
             size, spread = self.spectra.power.shape[1], self.families.speed_spread
-            own = owned(benign, self.spectra.step, size, spread=spread)
+            # In few turns a crank's or a disc's lines lie so close that they would own half of the axis, and a race's
+            # lines with it: those that do not stand are then nobody's.
+            few = self.spectra.step * SMEARED_TURNS > 1.0
+            own = owned(benign, self.spectra.step, size, spread=spread, standing=self._strongest if few else None)
             self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS, bridged=False)
         return self._lines[benign]
 

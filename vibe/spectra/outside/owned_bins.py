@@ -19,6 +19,9 @@ SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
 by chance one in 300 does."""
 SIDES_OWNED = 3
 """Side lines either side of a harmonic that belong to it: of a load that turns the first stand (common practice)."""
+SIDES_BELOW = 4.0
+"""How many times the power of a side line that of its harmonic is at least: side lines lie six decibels and more below
+what they stand next to (common practice)."""
 
 
 def own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[float]) -> NDArray[np.bool_]:
@@ -71,3 +74,30 @@ def side_bins(
             if number and wide < 0.2 * best:
                 result[max(0, middle - wide) : max(0, middle + wide + 1)] = True
     return result
+
+
+def sides_of_own_lines(
+    spectra: EnvelopeSpectra, families: Sequence[tuple[float, int]], turns: Sequence[float]
+) -> NDArray[np.bool_]:
+    """Bins (n,) of the side lines, at slow ``turns`` (orders), of lines of the machine's own (order, harmonics)
+    ``families``, where both stand and the side line lies well below.
+
+    What damage makes at an order that a sound machine has as well, as an output pin does, is nobody's comb; what the
+    output's turn leaves on either side of it is then none either."""
+    n, step = spectra.power.shape[1], spectra.step
+    mask = np.zeros(n, dtype=bool)
+    strongest = spectra.power.max(axis=0) - np.float32(np.log(spectra.power.shape[0]))
+    shifts = [
+        s * k * t for t in turns if t > LEAST_ROOM_BINS * step for k in range(1, SIDES_OWNED + 1) for s in (-1, 1)
+    ]
+    for order, count in families:
+        places = np.arange(1, min(count, int((n - 3) * step / order)) + 1) * order
+        middles = np.rint(places / step).astype(np.int64)
+        tops = np.maximum(np.maximum(strongest[middles - 1], strongest[middles]), strongest[middles + 1])
+        places, tops = places[tops > STILL_A_LINE], tops[tops > STILL_A_LINE]
+        for shift in shifts:
+            at = np.rint((places + shift) / step).astype(np.int64)[:, None] + np.arange(-1, 2)
+            free = (at > 0) & (at < n)
+            power = strongest[np.clip(at, 0, n - 1)]
+            mask[at[free & (power > STILL_A_LINE) & (power * SIDES_BELOW < tops[:, None])]] = True
+    return mask

@@ -41,7 +41,7 @@ from vibe.spectra.outside.comb_lines import (
     stands_halfway,
 )
 from vibe.spectra.outside.fundamental import FAR, HIGHEST_ORDER, LOWEST_ORDER, NEAR_ROTOR, fundamental
-from vibe.spectra.outside.owned_bins import own_bins, side_bins
+from vibe.spectra.outside.owned_bins import own_bins, side_bins, sides_of_own_lines
 from vibe.spectra.outside.owners import carriers_of, of_own_law, owner_of, race_with_sides, reading_of
 from vibe.spectra.outside.slow_turns import LEAST_ROOM_BINS, SLOW_TURN_TOLERANCE, lines_per_turn, whole_per_turn
 
@@ -150,7 +150,7 @@ class _Search:
         n = spectra.power.shape[1]
         declared = whole.families.declared
         benign = tuple(family for family in whole.families.benign if family[0] > 0.9 and family[0] not in declared)
-        self.taken = whole.benign_lines(benign).copy()
+        self.taken = whole.benign_lines(benign) | sides_of_own_lines(spectra, benign, slow_turns)
         self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
         self._owners: dict[float, CombRequest | None] = {}
@@ -277,7 +277,10 @@ class _Search:
         owner = owner_of(base, self.requests, self.whole, self.families) or self._of_harmonic(base)
         if owner is None and any(abs(base / carrier - 1.0) < NEAR_ROTOR for carrier in self.carriers):
             owner = race_with_sides(power, self.step, base, self.taken, self.requests, self.whole)
-        exact = whole_per_turn(base, last, self.step, self.slow_turns) or self._teeth_of_turn(power, base, last)
+        exact = whole_per_turn(base, last, self.step, self.slow_turns)
+        if exact is not None and owner is None and self._all_lines_off(base, group, exact):
+            exact = None  # Side lines of a race fill such a grid, a bin or two off.
+        exact = exact or self._teeth_of_turn(power, base, last)
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         if exact is not None and owner is not None and owner.slips and self._surely_off(owner, base, group, exact):
@@ -306,6 +309,9 @@ class _Search:
         hidden = self.whole.mask(owner)[np.minimum(middles, self.spectra.power.shape[1] - 1)]
         if hidden.sum() > FIRST_LINES - FIRST_STAND:
             return False
+        return self._all_lines_off(base, group, exact)
+
+    def _all_lines_off(self, base: float, group: int, exact: tuple[int, float]) -> bool:
         reading = reading_of(CombRequest(name=f"unknown {base:.4g}", order=base), base, group)
         families = self.families
         return surely_off(self.spectra, reading, exact[0] * exact[1], families.speed_spread, families.other_speeds)
