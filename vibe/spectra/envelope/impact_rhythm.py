@@ -81,9 +81,10 @@ def instants(samples: NDArray[np.float32], rate_hz: float) -> NDArray[np.float64
     if cells < 2:
         return np.empty(0)
     height = np.abs(samples[: cells * size] - np.float32(samples.mean(dtype=np.float64)))
-    level = OVER_NOISE * float(np.median(height)) / MEDIAN_OF_NOISE
+    # In order, all of them: quicker than to pick their middle.
+    level = OVER_NOISE * float(np.sort(height)[(height.size - 1) // 2 : height.size // 2 + 1].mean()) / MEDIAN_OF_NOISE
     table = height.reshape(cells, size)
-    top = table.max(axis=1)
+    top = np.maximum.reduceat(height, np.arange(0, height.size, size))
     reach = 2 * round(DEAD_S / CELL_S) + 1
     at = np.flatnonzero((top > level) & (top == maximum_filter1d(top, reach, mode="nearest")))
     return np.asarray((at * size + table[at].argmax(axis=1)) / rate_hz, dtype=np.float64)
