@@ -81,25 +81,28 @@ def add(
     kept: Literal["accepted", "limited", "rejected"] = "accepted",
     report: Mapping[str, Any] | None = None,
     minutes: int = 0,
+    plainly: bool = False,
 ) -> str:
+    """A capture of a week; its content. ``plainly``: by ``Store.add`` itself, where that is what is tried."""
     content = hashlib.sha256(f"{tag} {week}{f' {minutes}' if minutes else ''}".encode()).hexdigest()
-    _keep(
-        store,
-        Record(
-            content=content, drive=tag, file=f"{tag}_{week}.h5", duration_s=1.0, kept=kept,
-            measured_at=START + timedelta(weeks=week, minutes=minutes), speed_hz=24.3,
-            speed_uncertainty_hz=0.001, load_percent=load,
-            values=tuple(
-                Value(point=point, measure=measure, value=value, unit=MEASURES[measure], subject=subject)
-                for (point, measure, subject), value in levels.items()
-            ),
-            spectra=(),
-            health=json.dumps(
-                {"state": "watch" if findings else "sound", "findings": list(findings)} | dict(report or {})
-            ),
-            software="vibe test",
+    record = Record(
+        content=content, drive=tag, file=f"{tag}_{week}.h5", duration_s=1.0, kept=kept,
+        measured_at=START + timedelta(weeks=week, minutes=minutes), speed_hz=24.3,
+        speed_uncertainty_hz=0.001, load_percent=load,
+        values=tuple(
+            Value(point=point, measure=measure, value=value, unit=MEASURES[measure], subject=subject)
+            for (point, measure, subject), value in levels.items()
         ),
+        spectra=(),
+        health=json.dumps(
+            {"state": "watch" if findings else "sound", "findings": list(findings)} | dict(report or {})
+        ),
+        software="vibe test",
     )  # fmt: skip
+    if plainly:
+        store.add(record, (_CHANNEL,))
+    else:
+        _keep(store, record)
     return content
 
 
