@@ -106,7 +106,7 @@ def test_decisions(folder: Path, tmp_path: Path) -> None:
 
 def test_captures(folder: Path, tmp_path: Path) -> None:
     def step(number: int) -> Step:
-        return lambda store: add(store, "TH-00", WEEKS + number, damaged(WEEKS, 0))
+        return lambda store: add(store, "TH-00", WEEKS + number, damaged(WEEKS, 0), plainly=True)
 
     steps = [step(number) for number in range(2)]
     looked_at(folder, tmp_path / "cut", steps, lambda store: len(store.captures()) - WEEKS)

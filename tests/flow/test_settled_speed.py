@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -10,16 +10,25 @@ import numpy as np
 import pytest
 
 from vibe.core.evidence import SpeedEstimate
+from vibe.core.tones import CaptureSettings
 from vibe.flow.diagnose import presence as gate_module
 from vibe.flow.diagnose import settled_speed
+from vibe.flow.diagnose.capture_diagnosis import request_of
 from vibe.flow.diagnose.presence import OPEN_SPEED, Gate, gate
 from vibe.flow.diagnose.settled_speed import at_own_speed
+from vibe.flow.settings import share_dir, tones_of
+from vibe.kinematics.planning.observability import visibility
+from vibe.spectra.analysis import analysis_of, with_outside_combs
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.identity import rival_drives, speed_multiples
 from vibe.spectra.presence import presence
 from vibe.spectra.presence.axes import AUDIBLE, Axis
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.presence import Presence
+from vibe.spectra.segment import analyse_segment
+from vibe.synth.conditions import Conditions
+from vibe.synth.machine.damage import Damage
+from vibe.synth.simulate import simulate
 
 NOT_DETECTED = cast(Any, SimpleNamespace(text="nothing stands out", code="not_heard"))
 
@@ -76,6 +85,40 @@ def test_where_it_is_not_surely_that_drive_the_first_stays(monkeypatch: pytest.M
     taken, again = asked(monkeypatch, first, {20.0: Gate(probability=0.1, reason=NOT_DETECTED), 20.1: there})
     assert again == [20.1]
     assert taken is first
+
+
+def test_parts_are_asked_for_at_the_speed_that_is_taken_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    first = read((20.0, 0.5), (20.1, 0.3), (20.4, 0.2))
+    gates = {hz: Gate(probability=0.1, reason=NOT_DETECTED) for hz in (20.0, 20.1)}
+    gates[20.4] = Gate(probability=0.999, reason=None)
+    monkeypatch.setattr(settled_speed, "_gate", lambda reading, *_: gates[reading.speed.input_hz])
+    asked: list[float] = []
+
+    def whole(reading: Any) -> Any:
+        asked.append(reading.speed.input_hz)
+        return reading
+
+    nobody = cast(Any, None)
+    taken = at_own_speed(cast(Any, first), lambda hz: cast(Any, read((hz, 0.3))), nobody, nobody, whole)
+    assert (asked, taken.speed.input_hz) == ([20.4], 20.4)
+
+
+def test_what_is_asked_later_is_what_would_have_been_found_at_once() -> None:
+    """Damage next to a fan whose blades are found first."""
+    drive, table = tones_of(share_dir() / "configs" / "acceptance" / "sample_drive.toml")
+    capture = simulate(drive, [Damage("stage1.lobe")], seed=5, conditions=Conditions(duration_s=3.0))
+    blows = np.sin(np.pi * 7.31 * np.arange(capture.channels[0].samples.size) / 25600.0) ** 200
+    loud = [replace(one, samples=(one.samples * (1 + 8 * blows)).astype(np.float32)) for one in capture.vibration]
+    recorded = CaptureSettings(duration_s=3.0, sample_rate_hz=25600.0, usable_band_hz=(2.0, 10_000.0))
+    seen = visibility(table, recorded, drive.input.speed_hz)
+    request = request_of(replace(capture, channels=tuple(loud)), drive, table, seen, 3.0)
+    segment = analyse_segment(loud, None, request)
+    at_once, first = analysis_of(segment, request), with_outside_combs(segment, request)
+    assert first.outside_combs
+    assert first.outside_combs == at_once.outside_combs
+    assert first.combs == ()
+    later = analysis_of(first, request)
+    assert (later.combs, later.outside_combs) == (at_once.combs, at_once.outside_combs)
 
 
 def test_where_it_is_detected_at_once_nothing_is_read_again(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.envelope.impact_rhythm import impact_rhythm, instants, surprise
+from vibe.spectra.envelope.impact_rhythm import _resultant, impact_rhythm, instants, surprise
 
 RATE_HZ = 2_000.0
 DURATION_S = 10.0
@@ -44,6 +44,14 @@ def test_the_surprise_of_phases_at_random_is_their_chance(count: int) -> None:
     for chance in (1e-2, 1e-3):
         longest = float(np.quantile(resultant, 1 - chance))
         assert -np.log(chance) - 0.5 < surprise(longest, count) < -np.log(chance) + 0.2
+
+
+@pytest.mark.parametrize("count", [1, 2, 15, 16, 17, 800])
+def test_mean_vectors_at_even_orders_are_those_of_each_by_itself(count: int) -> None:
+    instant = np.sort(np.random.default_rng(count).uniform(0.0, 240.0, 30))
+    orders = 0.01 + np.arange(count) / 960.0
+    alone = [abs(np.exp(2j * np.pi * order * instant).mean()) for order in orders]
+    assert _resultant(instant, orders) == pytest.approx(alone, abs=1e-11)
 
 
 def test_a_train_shows_its_order_whatever_is_missing_and_whoever_strikes_besides() -> None:

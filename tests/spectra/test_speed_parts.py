@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.special import gammaincc
 
-from vibe.spectra.speed.line_likelihood import Places, surprise_of
-from vibe.spectra.speed.phase_refinement import _hann_response
+from vibe.spectra.speed.line_likelihood import Places, over_floor, surprise_of, whole_over_floor
+from vibe.spectra.speed.phase_refinement import Low, _hann_response
 from vibe.spectra.speed.ridge_tracking import track
 
 
@@ -20,6 +20,19 @@ def test_a_window_sees_what_the_sum_over_its_samples_sees() -> None:
     taper = np.hanning(n)
     plain = np.cos(2 * np.pi * cycles[:, :, None] * local) @ taper / taper.sum()
     assert _hann_response(cycles, n) == pytest.approx(plain, abs=1e-12)
+
+
+@pytest.mark.parametrize("length_s", [3.0, 4.0, 9.0])
+def test_what_is_kept_of_a_whole_channel_is_what_it_would_be_anew(length_s: float) -> None:
+    samples = np.random.default_rng(3).normal(size=2048).astype(np.float32)
+    item = Low(samples=samples, rate_hz=512.0, top_hz=250.0)
+    power, bin_hz = over_floor(item, np.zeros(1), length_s, 30.0)
+    for _ in range(2):
+        kept, kept_hz = whole_over_floor(item, length_s, 30.0)
+        assert np.array_equal(kept, power)
+        assert kept_hz == bin_hz
+    # Another ceiling is another floor.
+    assert not np.array_equal(whole_over_floor(item, length_s, 3.0)[0], power)
 
 
 @pytest.mark.parametrize("channels", [1, 2, 5])

@@ -65,13 +65,7 @@ def analysis_of(
     if not looks or not analysis_request.combs:
         return segment
     spread = spread_of(segment.speed, analysis_request)
-    parts = {request.order for request in analysis_request.combs}
-    families = Families(
-        benign=analysis_request.benign,
-        speed_spread=spread,
-        declared=tuple(sorted({one.order for one in analysis_request.surroundings.sources} - parts)),
-        other_speeds=_other_speeds(segment.speed),
-    )
+    families = _families(segment.speed, analysis_request)
     outside_combs, known, families, first = _wide(looks[0], analysis_request, families, asked)
     combs = _weighed(looks, first, analysis_request, families, known, asked)
     traced: Trace | None = None
@@ -88,6 +82,28 @@ def analysis_of(
     combs, turns = _localised(combs, looks, analysis_request, segment.law, spread, impacts)
     return replace(
         segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced, quiet_combs=quiet.combs
+    )
+
+
+def with_outside_combs(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> SignalAnalysis:
+    """``segment`` as ``analysis_of`` would give it, but that no part is asked for: whether the drive is there at all
+    needs no more."""
+    if not segment.looks or not analysis_request.combs:
+        return segment
+    wide, families = segment.looks[0], _families(segment.speed, analysis_request)
+    outside_combs, _ = find_outside_combs(
+        wide.spectra, wide.bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
+    )
+    return replace(segment, outside_combs=outside_combs)
+
+
+def _families(speed: SpeedEstimate, analysis_request: AnalysisRequest) -> Families:
+    parts = {request.order for request in analysis_request.combs}
+    return Families(
+        benign=analysis_request.benign,
+        speed_spread=spread_of(speed, analysis_request),
+        declared=tuple(sorted({one.order for one in analysis_request.surroundings.sources} - parts)),
+        other_speeds=_other_speeds(speed),
     )
 
 

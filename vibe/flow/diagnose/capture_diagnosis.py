@@ -160,7 +160,10 @@ def diagnose_samples(
         wanted = analysis_request
         reading, left_out = read(wanted)
         if not moves:
-            reading = at_own_speed(reading, lambda hz: read(replace(wanted, settled_hz=hz))[0], drive, table)
+            reading = at_own_speed(
+                reading, lambda hz: read(replace(wanted, settled_hz=hz), parts=False)[0], drive, table,
+                lambda there: _with_parts(there, wanted),
+            )  # fmt: skip
         remarks += left_out
         combs = by_tone(reading, table, analysis_request)
         measured = set(reading.samples)
@@ -234,6 +237,12 @@ def diagnose_samples(
         growths=grown,
         alike=alike,
     )
+
+
+def _with_parts(reading: SignalAnalysis, analysis_request: AnalysisRequest) -> SignalAnalysis:
+    from vibe.spectra.analysis import analysis_of
+
+    return analysis_of(reading, analysis_request)
 
 
 def _doubtful_notes(capture: Capture, drive: Drive, noted: float | None, *, fit: bool) -> list[str]:

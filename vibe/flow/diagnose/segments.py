@@ -93,16 +93,18 @@ def read_over(
     *,
     pulses: bool,
     moves: Sequence[Move] = (),
+    parts: bool = True,
 ) -> tuple[SignalAnalysis, list[str]]:
     """The answers of all segments ``fit`` together, and sentences about those that were left out.
 
     ``names`` are the vibration channels to use; ``pulses``: whether the tachometer is good enough to be used too;
-    ``moves``: the pieces, of equally many turns, of a capture whose input does not run all the time.
+    ``moves``: the pieces, of equally many turns, of a capture whose input does not run all the time; ``parts``: whether
+    any part is asked for, or only whether the drive is there, which ``analysis_of`` may make up for.
 
     Raises:
         CaptureError: the file has changed, or cannot be read any more.
     """
-    from vibe.spectra.analysis import analysis_of
+    from vibe.spectra.analysis import analysis_of, with_outside_combs
     from vibe.spectra.segment import analyse_segment
     from vibe.spectra.segment_average import Joined
 
@@ -131,7 +133,8 @@ def read_over(
     whole = joined.whole()
     # What was gathered for it is not needed any more.
     del joined
-    return analysis_of(whole, analysis_request), _in_words(left_out, capture)
+    answered = analysis_of(whole, analysis_request) if parts else with_outside_combs(whole, analysis_request)
+    return answered, _in_words(left_out, capture)
 
 
 def _read_moves(

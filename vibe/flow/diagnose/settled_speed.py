@@ -23,11 +23,17 @@ LEAST = 1e-4
 
 
 def at_own_speed(
-    reading: SignalAnalysis, again: Callable[[float], SignalAnalysis], drive: Drive, table: ToneTable
+    reading: SignalAnalysis,
+    again: Callable[[float], SignalAnalysis],
+    drive: Drive,
+    table: ToneTable,
+    whole: Callable[[SignalAnalysis], SignalAnalysis] = lambda there: there,
 ) -> SignalAnalysis:
     """``reading``, or where the drive is not detected at its speed, the capture read ``again`` at the one of the other
     speeds that the lines allow at which it is; as it was where it is detected at none. Where it is detected at the
-    first, the others keep their probabilities: lines that fit both are shared out among what could be meant."""
+    first, the others keep their probabilities: lines that fit both are shared out among what could be meant.
+
+    ``whole`` asks for the parts of the one that is taken; of the others nobody need know more than ``again`` says."""
     from vibe.core.evidence import LEAST_ALTERNATIVE
     from vibe.flow.diagnose.presence import OPEN_SPEED
 
@@ -57,7 +63,7 @@ def at_own_speed(
     # Lines near an assumed speed may be those of two machines alike: the louder one need not be this drive.
     if best is None or (likely > 1 and first.reason.code == OPEN_SPEED):
         return reading
-    taken, total = best[1], sum(chances.values())
+    taken, total = whole(best[1]), sum(chances.values())
     here = taken.speed.input_hz
     rest = sorted(((hz, chance / total) for hz, chance in chances.items() if hz != here), key=lambda one: -one[1])
     return replace(taken, speed=replace(taken.speed, alternatives=((here, chances[here] / total), *rest)))

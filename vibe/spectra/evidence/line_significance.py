@@ -21,7 +21,7 @@ MOST_KEPT = 2**27
 """Values that may be kept, 256 MiB if all of them are asked for: two minutes of two channels."""
 MOST_BETWEEN = 64
 """Bins between two that are asked for which are worked out along with them."""
-BINS_AT_ONCE = 1024
+BINS_AT_ONCE = 512
 """Bins whose windows are worked out together: what they need stays in the processor's cache."""
 
 STEP = 0.05

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +97,7 @@ def odds_of_lines(lows: Sequence[Low], shape: AngleLaw, speeds_hz: Real, orders:
     (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input."""
     powers = np.zeros((orders.size, speeds_hz.size))
     for item in all_laid(lows, shape):
-        strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, high_hz)
+        strength, bin_hz = whole_over_floor(item, shape.duration_s, high_hz)
         for row, order in enumerate(orders):
             powers[row] += Places.of(speeds_hz * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
     return log_likelihood_ratio(powers, len(lows), seen_at(orders))
@@ -112,7 +113,7 @@ def line_likelihood(lows: Sequence[Low], high_hz: float) -> LineLikelihood:
 def power_over_floor(lows: Sequence[Low], high_hz: float) -> tuple[Real, float]:
     """Power over the local floor (bins,), summed over the channels, at all places that each reaches; the bin [Hz]."""
     duration = min(item.samples.size / item.rate_hz for item in lows)
-    over = [over_floor(item, np.zeros(1), duration, high_hz) for item in lows]
+    over = [whole_over_floor(item, duration, high_hz) for item in lows]
     bin_hz = min(step for _, step in over)
     count = min(int((power.shape[1] - 1) * step / bin_hz) + 1 for power, step in over)
     total = np.zeros(count)
@@ -122,6 +123,19 @@ def power_over_floor(lows: Sequence[Low], high_hz: float) -> tuple[Real, float]:
         else:
             total += np.interp(np.arange(count) * (bin_hz / step), np.arange(power.shape[1]), power[0])
     return total, bin_hz
+
+
+def whole_over_floor(item: Low, length_s: float, high_hz: float) -> tuple[Real, float]:
+    """:func:`over_floor` of one segment from the beginning on; not to be written into. Kept: a channel on the angle of
+    a steady law, as it is in time, is asked when a speed is sought and when laws are weighed."""
+    return _from_the_beginning(item, min(item.samples.size, round(length_s * item.rate_hz)) / item.rate_hz, high_hz)
+
+
+@lru_cache(maxsize=4)
+def _from_the_beginning(item: Low, length_s: float, high_hz: float) -> tuple[Real, float]:
+    power, bin_hz = over_floor(item, np.zeros(1), length_s, high_hz)
+    power.flags.writeable = False
+    return power, bin_hz
 
 
 def over_floor(item: Low, starts_s: Real, length_s: float, high_hz: float) -> tuple[Real, float]:
