@@ -89,7 +89,7 @@ def judge(
     if trusted <= 0:
         return _unknown(usable_channels, sensor, rejected, called, order)
 
-    weak = [f for f in findings if f.weak_sign]
+    weak = [f for f in findings if f.weak_sign and not f.too_faint_for_words]
     counted = [f for f in findings if not f.weak_sign]
     candidates = [_from_finding(f, judgement) for f in counted] + [
         c for level in levels if (c := _from_level(level, levels, judgement, steady_since or {})) is not None
