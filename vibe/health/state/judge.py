@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import partial
 
 from vibe.core.health import GRAVITY, Finding, LevelReport, State
-from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
+from vibe.health.state.finding_names import finding_in_words, named, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
 
@@ -160,7 +160,7 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
     return _Candidate(
         state=state,
         rule=(
-            f"A {finding.severity} finding {how_sure} gives {rule.state}: {part_in_words(where)}, {finding.defect}, "
+            f"A {finding.severity} finding {how_sure} gives {rule.state}: {named(where, finding.defect)}, "
             f"{_percent(finding.damage_probability)} ({rule.source}){but}."
         ),
         words=finding_in_words(finding),
