@@ -406,3 +406,24 @@ def test_a_remedy_that_asks_for_the_measurement_is_not_followed_by_the_same_requ
     assert clipped.what.startswith("Set the input range to ±10 m/s² and repeat the measurement within ")
     loose = instruction("unknown", judgement=judgement, first="Tighten the stud.")
     assert loose.what.startswith("Tighten the stud. Repeat the measurement within ")
+
+
+@pytest.mark.parametrize(
+    ("remedies", "do_by"),
+    [
+        ([], "Repeat the measurement within 7 days of the measurement."),
+        (
+            ["Swap the cable.", "", "Swap the cable."],
+            "Swap the cable. Repeat the measurement within 7 days of the measurement.",
+        ),
+        (
+            ["Swap the cable.", "Mount it well and repeat the measurement."],
+            "Swap the cable. Mount it well and repeat the measurement within 7 days of the measurement.",
+        ),
+        (["Swap the cable.", "Mount it.", "Wait."], "Repeat the measurement within 7 days of the measurement."),
+    ],
+)
+def test_an_unusable_measurement_says_what_mends_it(judgement: Judgement, remedies: list[str], do_by: str) -> None:
+    said = judge([], [], 0, ["hum"], judgement, tag="A", remedies=remedies)
+    assert said.state == "unknown"
+    assert said.do_by == do_by
