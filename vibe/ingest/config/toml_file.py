@@ -41,8 +41,6 @@ def load_model(path: Path, model: type[M]) -> M:
         if wanted is not None and path.is_dir():
             raise ConfigError(f"is a folder where {wanted.name} is needed", path=path) from None
         raise error from None
-    if wanted is not None and not text.strip():
-        raise ConfigError(f"is empty where {wanted.name} is needed", path=path)
     try:
         data = toml_of(text, path)
     except ValueError as error:
@@ -52,6 +50,8 @@ def load_model(path: Path, model: type[M]) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
+        if wanted is not None and not text.strip():
+            raise ConfigError(f"is empty where {wanted.name} is needed", path=path) from None
         _refuse_other(path, kind_of_tables(data), wanted)
         found = error.errors(include_url=False)
         problems = _problems(found, data, text, model)
