@@ -126,3 +126,28 @@ def test_known_keys_are_listed_once_however_many_are_unknown(tmp_path: Path) -> 
 def test_all_endings_of_captures_are_known_here_and_every_form_has_its_kind() -> None:
     assert set(other_file._CAPTURES) == SUFFIXES
     assert BY_MODEL[Sidecar.__name__] == other_file.SIDECAR
+
+
+def test_what_is_no_record_no_table_and_no_plan_of_years_is_refused_in_plain_words(tmp_path: Path) -> None:
+    from vibe.core.errors import CallError
+    from vibe.history.population.records import read_records
+    from vibe.history.running_hours import read_lives
+    from vibe.history.store.store import Store
+    from vibe.report.certificate.check import verify_certificate
+    from vibe.synth.samples.years_spec import load_years
+
+    health, noise, years = tmp_path / "health.json", tmp_path / "a.csv", tmp_path / "years.toml"
+    health.write_text('{"schema": "vibe.health/1", "drive": "A"}', encoding="utf-8")
+    noise.write_bytes(b"\x89\xff\x00")
+    with pytest.raises(CallError, match="is a health report and no certificate"):
+        verify_certificate(health)
+    with pytest.raises(CallError, match="is a file where a folder is needed"):
+        read_records(health)
+    with pytest.raises(CallError, match="is a file where the folder of a history is needed"):
+        Store.open(health)
+    with pytest.raises(CallError, match="is no text: give a table as CSV"):
+        read_lives(noise)
+    for said, text in (("unknown key 'tag'", 'tag = "A"\n'), ("the key 'title' is missing", "")):
+        years.write_text(text, encoding="utf-8")
+        with pytest.raises(ConfigError, match=said):
+            load_years(years, tmp_path)
