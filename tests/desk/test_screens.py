@@ -447,3 +447,16 @@ def test_a_desk_shows_what_was_added_and_then_all_that_it_concerns(
     assert looker.get("/api/news").json()["waiting"] == 0
     sites.refresh()  # up to date by now
     assert len(shown) == 2
+
+
+def test_limits_that_are_tried_come_from_each_drives_own_past_and_not_from_one_drives(looker: Browser) -> None:
+    from vibe.desk.pages import rules
+    from vibe.flow.desk.rules import SOURCES
+
+    assert tuple(rules.SOURCES) == SOURCES
+    picked = html.unescape(looker.get("/rules").text.split('<select name="source">')[1].split("</select>")[0])
+    assert re.findall(r"<option value=\"([^\"]*)\"( selected)?>([^<]*)", picked) == [
+        ("ISO rules", "", "ISO rules"),
+        ("this drive", " selected", "each drive's own past"),
+        ("sister drives", "", "sister drives"),
+    ]

@@ -116,15 +116,24 @@ def reading(turns: float = 400.0, **more: Any) -> Any:
 
 
 def gate(
-    monkeypatch: pytest.MonkeyPatch, *, log_odds: float, damaged: float, turns: float = 400.0, gap_s: float = 0.0
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    log_odds: float,
+    damaged: float,
+    turns: float = 400.0,
+    gap_s: float = 0.0,
+    by_part: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    left: Presence | None = None,
 ) -> Gate:
-    """What is made of a drive whose lines have these odds, with a damaged part of its own so sure."""
+    """What is made of a drive whose lines have these odds, with a damaged part of its own so sure; ``left``: what is
+    left of it without the lines of a drive of another ratio."""
     from vibe.spectra.identity import rival_drives
     from vibe.spectra.presence import gaps, presence
 
-    found = Presence(log_odds=log_odds, own=log_odds, better=None)
-    monkeypatch.setattr(presence, "presence", lambda *_, **__: found)
-    monkeypatch.setattr(rival_drives, "rivals", lambda *_: [])
+    found = Presence(log_odds=log_odds, own=log_odds, better=None, by_part=by_part)
+    rivals = [] if left is None else [rival_drives.Rival(count=30, difference=1, speed=1.0, log_odds=5.0)]
+    monkeypatch.setattr(presence, "presence", lambda *_, rival=(), **__: left if rival else found)
+    monkeypatch.setattr(rival_drives, "rivals", lambda *_: rivals)
     monkeypatch.setattr(gaps, "gap_s", lambda *_: gap_s)
     part: Any = SimpleNamespace(component="stage1.lobe", damage_probability=damaged, tone=None, seen_in=())
     axis = Axis(rows=((np.ones(8000), STEP),), audible=AUDIBLE)
@@ -474,3 +483,47 @@ def test_what_grows_and_fades_with_the_input_says_nothing_of_a_disc_that_turns_b
         table: Any = SimpleNamespace(tones=[carried])
         found = gates.with_turns(some, table, {INNER: comb(INNER, 5.4, 1e-6)}, [finding])
         assert (found[INNER].carried_at is not None) is asked
+
+
+@pytest.mark.parametrize(
+    ("by_part", "odds", "said"),
+    [
+        (
+            (-1.0, 0.0, 3.6),
+            3.5,
+            "lines of its lobes (97 %) stand out at 1462 r/min, but not those of its mesh at 18 per input turn: 97 % "
+            "sure that it is this drive, where 99 % is needed",
+        ),
+        (
+            (4.0, 3.2, 0.0),
+            0.4,
+            "lines of its mesh at 18 per input turn (98 %) and of its output pins (96 %) stand out at 1462 r/min: 59 % "
+            "sure that it is this drive, where 99 % is needed",
+        ),
+        (
+            (1.0, 0.0, 2.0),
+            1.0,
+            "this drive's own lines stand out only faintly at 1462 r/min, those of its mesh at 18 per input turn among "
+            "them: 73 % sure that it is this drive, where 99 % is needed",
+        ),
+        ((1.0, 0.0, 2.0), -1.0, "nothing of this drive's own mesh (18 per input turn) stands out at 1462 r/min"),
+    ],
+)  # fmt: skip
+def test_what_was_detected_of_a_drive_that_was_not_is_said_with_how_surely(
+    monkeypatch: pytest.MonkeyPatch, by_part: tuple[float, float, float], odds: float, said: str
+) -> None:
+    from vibe.spectra.presence import presence
+
+    found = gate(monkeypatch, log_odds=odds, damaged=0.0, by_part=by_part)
+    assert found.reason is not None
+    assert found.reason.text == said
+    assert found.probability == presence.sure(odds)
+
+
+def test_lines_that_a_drive_of_another_ratio_makes_too_are_not_called_silence(monkeypatch: pytest.MonkeyPatch) -> None:
+    left = Presence(log_odds=-3.0, own=-3.0, better=None)
+    found = gate(monkeypatch, log_odds=9.0, damaged=0.0, left=left)
+    assert found.reason is not None
+    assert (
+        "where this drive has its own (mesh: 18 per input turn), but those of a drive of another" in found.reason.text
+    )

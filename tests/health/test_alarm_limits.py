@@ -54,3 +54,18 @@ def test_half_a_width_over_the_standard_uncertainty_is_that_of_its_distribution(
     ):
         deviation = sqrt(float((density * x**2).sum() / density.sum()))
         assert 1 / deviation == pytest.approx(DIVISOR[name], rel=5e-3)  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        ([0.3], "every day"),
+        ([1.2, 0.9], "every day"),
+        ([7.0, 7.4], "every 7 days"),
+        ([1.0, 30.0], "every 1 to 30 days"),
+    ],
+)
+def test_how_often_a_drive_is_measured_is_said_as_people_say_it(days: list[float], words: str) -> None:
+    from vibe.health.alarms.causes import every_so_often
+
+    assert every_so_often(days) == words

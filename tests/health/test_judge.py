@@ -256,12 +256,30 @@ def test_sentence_is_plain_and_owns_what_cannot_be_distinguished(judgement: Judg
         ({"tone": None, "component": "foundation", "defect": "looseness"}, "its base is loose"),
         ({"tone": None, "component": "motor", "defect": "electrical"}, "the motor has an electrical fault"),
         ({"tone": "stage2.mesh", "component": "stage2.mesh", "defect": "wear"}, "the lobes and ring pins are worn"),
+        ({"tone": "stage1.gear_mesh", "component": "stage1.gear_mesh", "defect": "wear"}, "the gear teeth are worn"),
+        ({"tone": None, "component": "impacts", "defect": "unexplained impacts"}, "impacts that no part"),
         ({"tone": "stage1.sun_tooth", "defect": "a crack"}, "a tooth of the sun wheel in stage 1 is very probably"),
         ({"tone": None, "component": "neighbour", "defect": "odd"}, "the neighbour is very probably affected by odd"),
     ],
 )
 def test_every_kind_of_fault_has_words(judgement: Judgement, more: dict[str, Any], words: str) -> None:
     assert words in verdict(judgement, finding(**more)).sentence
+
+
+@pytest.mark.parametrize(
+    ("where", "defect", "words"),
+    [
+        ("stage1.gear_mesh", "wear", "gives plan: the gear mesh of stage 1, wear, 97.0 %"),
+        ("stage2.mesh", "wear", "gives plan: the mesh of lobes and ring pins of stage 2, wear, 97.0 %"),
+        ("impacts", "unexplained impacts", "gives plan: unexplained impacts, 97.0 %"),
+    ],
+)
+def test_the_rule_names_part_and_defect_once_and_in_words(
+    judgement: Judgement, where: str, defect: str, words: str
+) -> None:
+    said = verdict(judgement, finding("moderate", tone=where, component=where, defect=defect))
+    assert words in said.state_rule
+    assert ("gear teeth" in said.do_by) is (where == "stage1.gear_mesh")
 
 
 def test_deadline_counts_from_the_measurement(judgement: Judgement) -> None:
@@ -424,3 +442,24 @@ def test_a_remedy_that_asks_for_the_measurement_is_not_followed_by_the_same_requ
     assert clipped.what.startswith("Set the input range to ±10 m/s² and repeat the measurement within ")
     loose = instruction("unknown", judgement=judgement, first="Tighten the stud.")
     assert loose.what.startswith("Tighten the stud. Repeat the measurement within ")
+
+
+@pytest.mark.parametrize(
+    ("remedies", "do_by"),
+    [
+        ([], "Repeat the measurement within 7 days of the measurement."),
+        (
+            ["Swap the cable.", "", "Swap the cable."],
+            "Swap the cable. Repeat the measurement within 7 days of the measurement.",
+        ),
+        (
+            ["Swap the cable.", "Mount it well and repeat the measurement."],
+            "Swap the cable. Mount it well and repeat the measurement within 7 days of the measurement.",
+        ),
+        (["Swap the cable.", "Mount it.", "Wait."], "Repeat the measurement within 7 days of the measurement."),
+    ],
+)
+def test_an_unusable_measurement_says_what_mends_it(judgement: Judgement, remedies: list[str], do_by: str) -> None:
+    said = judge([], [], 0, ["hum"], judgement, tag="A", remedies=remedies)
+    assert said.state == "unknown"
+    assert said.do_by == do_by

@@ -42,6 +42,14 @@ def test_below_what_a_drive_has_unmeasured_a_finding_sets_no_state(
         assert said.do_by.startswith("Take the next routine measurement")
 
 
+def test_a_sign_too_faint_for_words_is_not_announced(judgement: Judgement) -> None:
+    faint = verdict(judgement, finding("slight", 0.004), levels=(level("A"),))
+    assert faint == verdict(judgement, levels=(level("A"),))
+    # That the bearing is damaged at all counts, and not which of its elements it is.
+    race = finding("slight", 0.004, tone="bearing.a.inner_race", component="bearing.a", component_probability=0.02)
+    assert "a weak sign, listed below" in verdict(judgement, race, levels=(level("A"),)).sentence
+
+
 def test_that_the_bearing_is_damaged_counts_and_not_which_element_it_is(judgement: Judgement) -> None:
     race = finding("slight", 0.04, tone="bearing.a.inner_race", component="bearing.a", component_probability=0.4)
     assert verdict(judgement, race).state == "watch"

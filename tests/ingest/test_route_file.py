@@ -151,5 +151,5 @@ def _away(route: Route, captures: list) -> list[str]:  # type: ignore[type-arg]
 def test_a_drive_file_in_place_of_a_route_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "press.toml"
     path.write_text('tag = "A"\n[input]\nspeed_rpm = 1440\n', encoding="utf-8")
-    with pytest.raises(ConfigError, match="describes a drive"):
+    with pytest.raises(ConfigError, match="is a drive file, and a route file is needed here"):
         load_route(path)

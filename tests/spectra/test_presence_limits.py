@@ -130,6 +130,17 @@ def test_a_drive_is_detected_where_nineteen_in_twenty_are_and_noise_alone_would_
         assert (one.probability > 0.95) is detected_there
 
 
+@pytest.mark.parametrize(("stand", "part"), [((30.0,), 0), ((10 * 30 / 29,), 1), ((30 / 29, 60 / 29), 2)])
+def test_of_a_drive_that_is_not_detected_is_said_which_of_its_lines_stand(stand: tuple[float, ...], part: int) -> None:
+    row = np.full(40_000, 0.5)
+    row[np.rint(np.array(stand) / STEP).astype(int)] = 12.0
+    family = Family(count=30, unit=1.0, difference=1, passes=10)
+    found = presence([Axis(rows=((row, STEP),), audible=AUDIBLE)], [family], 0.0, pulsed=True)
+    assert found is not None
+    assert not found.detected
+    assert [odds > 0 for odds in found.by_part] == [number == part for number in range(3)]
+
+
 def test_before_anything_is_detected_nine_in_ten_captures_are_of_their_drive() -> None:
     """The rest is shared by other drives and by machines at rest."""
     decoys = np.zeros(5)

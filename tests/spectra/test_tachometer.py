@@ -8,7 +8,7 @@ import pytest
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.speed.tachometer import pulse_times, speed_from_tachometer
+from vibe.spectra.speed.tachometer import law_of, pulse_times, speed_from_tachometer, train_of
 
 RATE, DURATION = 10_240.0, 6.0
 TIME = np.arange(int(RATE * DURATION)) / RATE
@@ -156,3 +156,30 @@ def test_edges_are_found_between_samples() -> None:
 def test_ripple_about_the_middle_is_one_edge() -> None:
     level = np.tile(np.concatenate([np.zeros(20), [2.4, 2.6, 2.4, 2.6], np.full(20, 5.0), [2.6, 2.4, 2.6]]), 10)
     assert pulse_times(level.astype(np.float32), 1000.0).size == 10
+
+
+def test_missed_doubled_and_jittered_pulses_leave_the_stated_uncertainty_true() -> None:
+    """Forty shafts whose speed changes slowly, their angle known in closed form; as many marks, jitters and lengths."""
+    rng = np.random.default_rng(20)
+    lost = doubled = 0.02
+    within, mended = [], 0
+    for _ in range(40):
+        speed_hz, duration_s, per_rev = rng.uniform(12, 50), rng.uniform(4, 7), int(rng.choice([1, 1, 2, 6]))
+        depth, rate_hz, jitter = 10 ** rng.uniform(-4.5, -3), rng.uniform(0.05, 0.6), 10 ** rng.uniform(-4.5, -2.7)
+        time_s = np.linspace(0.0, duration_s, 20_000)
+        turns = speed_hz * (time_s + depth * np.sin(2 * np.pi * rate_hz * time_s) / (2 * np.pi * rate_hz))
+        number = np.arange(1, int(turns[-1] * per_rev))
+        at = np.interp((number + rng.normal(0.0, jitter, number.size)) / per_rev, turns, time_s)
+        at = at[rng.random(at.size) >= lost]
+        again = at[rng.random(at.size) < doubled] + 0.1 / (speed_hz * per_rev)
+        rate = 12_800.0
+        train = train_of(np.sort(np.concatenate([at, again])), per_rev)
+        assert train is not None
+        mended += train.mended
+        made = law_of(train, duration_s, rate)
+        assert made is not None
+        uncertainty_hz = made[1].uncertainty_hz
+        assert uncertainty_hz is not None
+        within.append(abs(made[1].input_hz - turns[-1] / duration_s) <= 2 * uncertainty_hz)
+    assert mended > 100
+    assert np.mean(within) >= 0.95

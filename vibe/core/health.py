@@ -19,6 +19,9 @@ FLUTING = "electrical erosion (fluting)"
 PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 """Defects of one part, which repeat at its own order."""
 
+SAID_FROM = 0.005
+"""Probability below which words have no figure but "under 1 %": a weak sign of less stands in ``health.json`` alone."""
+
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
@@ -85,6 +88,11 @@ class Finding(ReportModel):
     def may_be_a_twins(self) -> bool:
         """Whether the other machine that it may be is one of the same kind, rather than one that this drive turns."""
         return self.other_machine is not None and not self.other_machine_is_driven
+
+    @property
+    def too_faint_for_words(self) -> bool:
+        """Whether it is a weak sign of which a page for people can say nothing: it stands in the JSON."""
+        return self.weak_sign and self.damage_probability < SAID_FROM
 
     @property
     def where(self) -> str:

@@ -90,8 +90,10 @@ def read_lives(path: Path) -> list[Life]:
         raise CallError(f"{path}: is no ordinary file")
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise CallError(f"{path}: cannot be read as text ({error})") from error
+    except UnicodeDecodeError as error:
+        raise CallError(f"{path}: is no text: give a table as CSV, in UTF-8") from error
+    except OSError as error:
+        raise CallError(f"{path}: cannot be read: {error.strerror or error}") from error
     delimiter = ";" if ";" in text.partition("\n")[0] else ","
     rows = csv.DictReader(text.splitlines(), delimiter=delimiter, strict=True)
     try:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError, CaptureError, VibeError
+from vibe.ingest.config.other_file import CAPTURE, instead, kind_of_file
 from vibe.ingest.config.sidecar import Sidecar, load_sidecar
 from vibe.ingest.formats.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
 
@@ -28,6 +29,8 @@ def read_capture(path: Path, sidecar: Sidecar | None = None) -> Capture:
     head = _head(path)
     form = pick(head, path.suffix.lower())
     if form is None:
+        if said := instead(kind_of_file(path), CAPTURE.name):
+            raise CaptureError(said, path=path, remedy="Give the capture itself; no new capture is needed.")
         raise CaptureError(
             f"unsupported format; supported are {known_formats()}", path=path,
             remedy="Export it from the logger in one of these formats; no new capture is needed.",
@@ -99,7 +102,8 @@ def find_captures(folder: Path) -> tuple[Path, ...]:
         CallError: there is no such folder.
     """
     if not folder.is_dir():
-        raise CallError(f"{folder} is no folder of captures")
+        what = "is a file where a folder of captures is needed" if folder.is_file() else "is no folder of captures"
+        raise CallError(f"{folder} {what}")
     inside = folder.resolve()
     found: list[Path] = []
 

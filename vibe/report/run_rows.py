@@ -58,7 +58,7 @@ class IndexRow:
 def index_row(drive_report: DriveReport, files: DriveFiles | None, *, remarks: Sequence[str] = ()) -> IndexRow:
     """The row of a drive that has a report."""
     health = drive_report.health
-    top = health.findings[0] if health.findings else None
+    top = next((finding for finding in health.findings if not finding.too_faint_for_words), None)
     weak = "weak sign: " if top is not None and top.weak_sign else ""
     return IndexRow(
         tag=health.drive,

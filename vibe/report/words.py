@@ -7,6 +7,7 @@ from datetime import datetime
 from fractions import Fraction
 from math import floor, isfinite, log10
 
+from vibe.core.health import SAID_FROM
 from vibe.core.labels import in_stage, part_name
 from vibe.core.text import printable as printable
 from vibe.core.tones import Coincidence, ToneTable
@@ -69,7 +70,7 @@ def probability(value: float | None) -> str:
         return NOT_KNOWN
     if value > 0.995:
         return "over 99 %"
-    if value < 0.005:
+    if value < SAID_FROM:
         return "under 1 %"
     return f"{100 * value:.0f} %"
 

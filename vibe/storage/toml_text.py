@@ -16,6 +16,8 @@ _MOST_DOTS_SQUARED = 10_000_000
 """Dots in a line's keys, squared and added up: some three thousand in one line (our choice, tenths of a second)."""
 _MOST_PARTS = 100
 """Parts of one key; those of any form have three or four (our choice, wide)."""
+_WIDE = (b"\xff\xfe", b"\xfe\xff")
+"""How text in UTF-16 begins, every second byte of which may be zero."""
 _KEY_PART = re.compile(r"""\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')\s*""")
 _LOOKED_UP = 100
 """Times that a part of a key costs more where its table is looked for (measured, in round numbers)."""
@@ -42,6 +44,8 @@ def read_text(path: Path) -> str:
         raise ConfigError("permission denied: ask for read access", path=path) from None
     except (OSError, ValueError) as error:
         raise ConfigError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
+    if b"\0" in raw and not raw.startswith(_WIDE):
+        raise ConfigError("is no text: a TOML file is needed", path=path)
     try:
         # Some editors put a byte order mark in front; it means nothing in UTF-8.
         return raw.decode("utf-8-sig")

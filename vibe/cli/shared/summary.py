@@ -24,7 +24,8 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
     yield "what to do", health.do_by
     if all(finding.weak_sign for finding in health.findings):
         yield "finding", "none" if health.state != "unknown" else "none: the condition was not assessed"
-    for number, finding in enumerate(health.findings, start=1):
+    said = [finding for finding in health.findings if not finding.too_faint_for_words]
+    for number, finding in enumerate(said, start=1):
         yield "weak sign" if finding.weak_sign else "finding", f"{number}. {_finding(finding, health.do_by)}"
     speed = health.speed
     method = f", from: {speed.method}" if speed.method else ""

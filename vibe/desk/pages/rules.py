@@ -24,6 +24,8 @@ MEASURES = {
     "hit_over_floor": "impact level above band mean",
 }  # fmt: skip
 """Measures that are held against limits."""
+SOURCES = {"ISO rules": "ISO rules", "this drive": "each drive's own past", "sister drives": "sister drives"}
+"""Where limits come from, in words that hold for all drives of a store."""
 
 
 def rules(request: Request) -> Response:
@@ -33,7 +35,7 @@ def rules(request: Request) -> Response:
 
 def _values(request: Request, **more: Any) -> dict[str, Any]:
     from vibe.flow.desk.rules import KINDS as LIMIT_KINDS
-    from vibe.flow.desk.rules import SOURCES, rule_record
+    from vibe.flow.desk.rules import rule_record
 
     sites = desk_of(request).sites
     asked = request.query_params
@@ -79,7 +81,10 @@ def try_it(request: Request) -> Response:
 
     said = {"site": site, "source": source, "kind": kind, "measure": measure, "shift": f"{shift:g}"}
     return started(
-        desk, f"Trying {kind} limits of {measure} moved by {shift:+g} dB", work, f"/rules/try?{urlencode(said)}#trial"
+        desk,
+        f"Trying {kind} limits for {MEASURES.get(measure, measure)} moved by {shift:+g} dB",
+        work,
+        f"/rules/try?{urlencode(said)}#trial",
     )
 
 

@@ -1,4 +1,5 @@
-"""Wear of the lobe-pin mesh: its lines grow as a whole. Without a baseline only a plain excess can be determined."""
+"""Wear of a mesh of lobes and pins, or of gears: its lines grow as a whole. Without a baseline only a plain excess can
+be determined."""
 
 from __future__ import annotations
 
@@ -9,6 +10,9 @@ from vibe.diagnosis.rules.running_speed_lines import above, outside_finding, roo
 
 LEAST_SURE, MOST_SURE = 0.3, 0.6
 """Without a baseline a loud mesh is as often a trait of its type as wear (common practice)."""
+OF_DISCS = ("unequal discs", "overload", "wrong backlash")
+OF_GEARS = ("gears out of line", "overload", "wrong backlash")
+"""What makes a mesh loud besides wear (common practice)."""
 RINGING = "loose_mount"
 """Reason of a limited channel whose own resonance may lie on a mesh line and lift it."""
 
@@ -37,7 +41,7 @@ def find(case: Case) -> list[Finding]:
                 defect="wear",
                 velocity_mm_s=total,
                 probability=LEAST_SURE + (MOST_SURE - LEAST_SURE) * above(share, settings.mesh_share_from),
-                cannot=["unequal discs", "overload", "wrong backlash"],
+                cannot=list(OF_GEARS if tone.id.endswith(".gear_mesh") else OF_DISCS),
                 why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {100 * share:.0f} % of the "
                 f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; there is no baseline yet "
                 "that shows whether it grew.",

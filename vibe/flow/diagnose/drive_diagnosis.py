@@ -206,13 +206,14 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
     rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
     reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
+    remedies = [r.remedy for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
     reasons += [one.report.error for one in judged if one.report.error is not None]
     not_detected = [one.not_detected for one in read if one.not_detected is not None]
     # One capture in which the drive was detected is enough to judge it by.
     nowhere = (not_detected[-1].text, not_detected[-1].remedy) if read and len(not_detected) == len(read) else None
     verdict = judge(
         findings, rows, len(usable), reasons, settings.judgement,
-        tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
+        tag=drive.tag, name=drive.name, rejected_channels=rejected_names, remedies=remedies,
         measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
         not_detected=nowhere,
         consequence=None if drive.service is None else drive.service.consequence,

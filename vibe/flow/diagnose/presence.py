@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from vibe.spectra.identity.rival_drives import Rival
     from vibe.spectra.presence.axes import Axis
     from vibe.spectra.presence.families import Family
+    from vibe.spectra.presence.presence import Presence
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 SPEAKS_FROM = 0.9
@@ -136,7 +137,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
         better = others[0].count if another else was.better
-        reason = _not_detected(better, reading, families, short, another)
+        reason = _not_detected(first, was, better, reading, families, short, another)
         return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
     probability = was.probability / (1.0 + elsewhere)
     if speed.method == "nominal":
@@ -366,35 +367,71 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
     )
 
 
+def _detected_of_it(first: Presence, was: Presence, families: Sequence[Family], at: str) -> str:
+    """What of the drive's own lines was detected ``at`` its speed, how surely, and what was not; ``first``: with the
+    lines that a drive of another ratio makes too, ``was``: without."""
+    from vibe.spectra.presence.presence import DETECTED_FROM, LEAST_OWN, sure
+
+    meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
+    if first.detected:
+        own = f"this drive has its own (mesh: {meshes} per input turn)"
+        return f"lines stand out {at} where {own}, but those of a drive of another ratio stand there too"
+    mesh = f"of its mesh at {meshes} per input turn"
+    names = (mesh, "of its output pins", "of its lobes")
+    seen = [(name, odds) for name, odds in zip(names, first.by_part, strict=True) if odds >= DETECTED_FROM]
+    if seen:
+        missing = "" if seen[0][0] == mesh else f", but not those {mesh}"
+        text = (
+            f"lines {' and '.join(f'{name} ({_percent(sure(odds))})' for name, odds in seen)} stand out {at}{missing}"
+        )
+    elif was.probability >= 0.5:
+        text = f"this drive's own lines stand out only faintly {at}, those {mesh} among them"
+    else:
+        return f"nothing of this drive's own mesh ({meshes} per input turn) stands out {at}"
+    needed = sure(LEAST_OWN if was.own < LEAST_OWN else DETECTED_FROM)
+    return f"{text}: {_percent(was.probability)} sure that it is this drive, where {100 * needed:.0f} % is needed"
+
+
+def _percent(value: float) -> str:
+    """Never more than it is, so that what is not enough does not look like it."""
+    return f"{min(int(100 * value), 99)} %"
+
+
 def _not_detected(
-    better: int | None, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
+    first: Presence,
+    was: Presence,
+    better: int | None,
+    reading: SignalAnalysis,
+    families: Sequence[Family],
+    short: bool,
+    another: bool,
 ) -> Reason:
     """``better``: the count of a mesh that explains more; ``another``: a whole drive with it does."""
-    meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
-    text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out"
-    text += f" at {reading.speed.input_hz * 60:.0f} r/min"
+    at = f"at {reading.speed.input_hz * 60:.0f} r/min"
     if short:
-        text += f" in {reading.law.total_turns:.0f} turns"
-    elif reading.speed.method == "nominal":
+        at += f" in {reading.law.total_turns:.0f} turns"
+    text = _detected_of_it(first, was, families, at)
+    if reading.speed.method == "nominal" and not short:
         text += ", and no speed is evident in the signal"
-    elif another:
+    elif another and not first.detected:
         text += "; the lines of a drive of another ratio would fit better"
-    elif better is not None:
+    elif better is not None and not short:
         text += f"; a mesh of {better} parts would fit better"
     if reading.speed.method == "signal" and (others := other_speeds(reading.speed)):
-        text += f"; nor does it at the other speeds that the lines allow, {others}"
+        text += f"; no clearer at the other speeds that the lines allow, {others}"
+    if short:
+        remedy = "Measure for longer, so that the drive's own lines can be distinguished from others."
+        return _reason(text, remedy, short=True)
     remedy = (
-        "Measure for longer, so that the drive's own lines can be distinguished from others."
-        if short
-        else "Check that the drive runs, that this is its measuring point and its drive file (ratio); repeat the "
+        "Check that the drive runs, that this is its measuring point and its drive file (ratio); repeat the "
         "measurement, longer and under load."
     )
-    if not short and better is not None and any(better * each == families[0].count for each in PLACES_A_PIN):
+    if better is not None and any(better * each == families[0].count for each in PLACES_A_PIN):
         remedy += (
             f" If the ring holds only {better} pins in its {families[0].count} places, say so in the drive file "
             f"(fitted_pins = {better})."
         )
-    return _reason(text, remedy, short=short)
+    return _reason(text, remedy, short=False)
 
 
 def _another_speed(reading: SignalAnalysis) -> Reason:

@@ -60,7 +60,10 @@ class Round:
         """Raises: ConfigError where route, drive files or readings are wrong, CallError where a folder is none."""
         for place in (folder, earlier):
             if place is not None and not place.is_dir():
-                raise CallError(f"{place} is no folder of captures")
+                what = (
+                    "is a file where a folder of captures is needed" if place.exists() else "is no folder of captures"
+                )
+                raise CallError(f"{place} {what}")
         one = cls(route_path=route_path, folder=folder, earlier=earlier, readings=readings)
         one._ready()
         if readings is not None:

@@ -91,6 +91,12 @@ def _run_of(point: str, case: DriveCase) -> datetime:
     return first
 
 
+def every_so_often(days: Sequence[float]) -> str:
+    """How often drives are measured, by the days between their captures: "every day", "every 7 to 30 days"."""
+    few, many = (max(1, round(of(days))) for of in (min, max))
+    return "every day" if many == 1 else f"every {few} days" if few == many else f"every {few} to {many} days"
+
+
 def _unseen(case: DriveCase, known: list[CauseDraft], rules: AlarmRules) -> list[CauseDraft]:
     """A drive whose next capture is overdue, or whose latest captures could not be judged at all."""
     faults = [cause for cause in known if cause.kind == "fault"]
@@ -100,7 +106,7 @@ def _unseen(case: DriveCase, known: list[CauseDraft], rules: AlarmRules) -> list
     last = case.captures[-1].at
     days = overdue_days(last, case.every_days, case.planned, case.at, rules)
     if days is not None and case.every_days is not None:
-        rhythm = f"{'planned' if case.planned else 'usually'} every {case.every_days:.0f} days"
+        rhythm = f"{'planned' if case.planned else 'usually'} {every_so_often([case.every_days])}"
         age = (case.at - last).days
         cause = CauseDraft(kind="not measured", cause="not measured", names=frozenset(), since=last)
         words = f"not measured for {age} days, {rhythm}; the last capture is of {last:%Y-%m-%d}"

@@ -22,7 +22,7 @@ from vibe.core.records.alarms import (
 )
 from vibe.health.alarms.case_state import standing_decisions, status_of
 from vibe.health.alarms.cause_names import alarm_id, owner_of
-from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
+from vibe.health.alarms.causes import CauseDraft, causes_of, every_so_often, overdue_days
 from vibe.health.alarms.queue_statistics import measures
 from vibe.health.alarms.settings import AlarmRules
 from vibe.health.alarms.shared_cases import LIKELY, REPAIRS, kept_in_work, shared_faults, shared_part, unfinished
@@ -203,9 +203,8 @@ SISTERS_OF = 2
 def _not_measured(cases: Sequence[DriveCase], at: datetime) -> AlarmExplanation:
     """Drives of one round that nobody measured since, in one sentence."""
     last = max(case.captures[-1].at for case in cases)
-    days = sorted({round(case.every_days) for case in cases if case.every_days is not None})
-    rhythm = f"every {days[0]} days" if len(days) == 1 else f"every {days[0]} to {days[-1]} days"
-    words = f"{len(cases)} drives are not measured for {(at - last).days} days, otherwise {rhythm}; "
+    rhythm = every_so_often([case.every_days for case in cases if case.every_days is not None])
+    words = f"{len(cases)} drives were not measured for {(at - last).days} days, otherwise {rhythm}; "
     return AlarmExplanation(kind="event", words=f"{words}the last capture is of {last:%Y-%m-%d}", weighs=False)
 
 
@@ -385,7 +384,7 @@ def _words(
     explained: Sequence[AlarmExplanation],
 ) -> tuple[str, str, str]:  # fmt: skip
     """Title, one sentence, what to do."""
-    who = " and ".join(drives) if len(drives) < 4 else f"{', '.join(drives[:-1])} and {drives[-1]}"
+    who = " and ".join(drives) if len(drives) < 3 else f"{', '.join(drives[:-1])} and {drives[-1]}"
     rows = "1 exceedance" if len(exceedances) == 1 else f"{len(exceedances)} exceedances"
     reasons = "; ".join(one.words for one in cause.explanations)
     if cause.finding is not None:

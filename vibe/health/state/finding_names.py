@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from vibe.core.health import LOCAL_DAMAGE, Finding
-from vibe.core.labels import BEARING_PARTS, one_part
+from vibe.core.labels import BEARING_PARTS, every_part, in_stage, one_part
 
 _WHOLE = {
     "unbalance": "something that turns with the input is out of balance",
@@ -14,7 +14,7 @@ _WHOLE = {
     "soft foot": "one foot of the drive does not sit flat",
     "electrical": "the motor has an electrical fault",
     "neighbour machine": "vibration from another machine",
-    "wear": "the lobes and ring pins are worn all around",
+    "wear": "{0} are worn all around",
     "unexplained impacts": "impacts that no part in the drive file explains",
 }
 _INSPECT = {
@@ -24,9 +24,11 @@ _INSPECT = {
     "soft foot": "the feet of the drive",
     "electrical": "the motor and its supply",
     "neighbour machine": "the vibration that comes from the neighbouring machine",
-    "wear": "the lobes and ring pins",
+    "wear": "{0}",
     "unexplained impacts": "guards, fastening, coupling and what the drive turns",
 }
+_MESHING = {"gear_mesh": "the gear teeth", "second_mesh": "the lobes and ring pins of the second row"}
+"""What wears where parts mesh, by the last name of the tone; else lobes and ring pins."""
 
 
 _POINT_OF_A_NAME = re.compile(r"(?<!\d)\.|\.(?!\d)")
@@ -60,22 +62,33 @@ def part_in_words(where: str) -> str:
         if race in BEARING_PARTS and name:
             return f"the {BEARING_PARTS[race]} of the {_as_bearing(name)}"
         return f"the {_as_bearing(where.removeprefix('bearing.'))}"
-    if words := one_part(where):
+    if words := one_part(where) or every_part(where):
         return words
     plain = _POINT_OF_A_NAME.sub(" ", where).replace("_", " ")
     return plain if " " in where else f"the {plain}"  # free words stand as they were written
+
+
+def named(where: str, defect: str) -> str:
+    """Part and defect: "a ring pin in stage 1, local damage"; the defect alone where it names the part."""
+    part = part_in_words(where)
+    return defect if part.removeprefix("the ") in defect else f"{part}, {defect}"
 
 
 def to_inspect(finding: Finding) -> str:
     """What to inspect, as the object of a sentence: the part, and those that it cannot be distinguished from."""
     whole = _INSPECT.get(finding.defect)
     if whole is not None:
-        return whole
+        return whole.format(_meshing(finding))
     where = finding.where
     twins = _twins(finding, where)
     if len(twins) > MOST_TWINS:
         twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts named below"]
     return " and ".join([part_in_words(where), *twins])
+
+
+def _meshing(finding: Finding) -> str:
+    place = in_stage(finding.where)
+    return "the lobes and ring pins" if place is None else _MESHING.get(place[1], "the lobes and ring pins")
 
 
 def _as_bearing(name: str) -> str:
@@ -89,7 +102,7 @@ def finding_in_words(finding: Finding) -> str:
         return "the sensor or its mounting is unreliable"
     whole_drive = _WHOLE.get(finding.defect)
     if whole_drive is not None:
-        return f"{sure} {whole_drive}"
+        return f"{sure} {whole_drive.format(_meshing(finding))}"
     where = finding.where
     whole, part = how_sure(finding.damage_probability), ""
     if whole != sure and where.startswith("bearing."):

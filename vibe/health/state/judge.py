@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import partial
 
 from vibe.core.health import GRAVITY, Finding, LevelReport, State
-from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
+from vibe.health.state.finding_names import finding_in_words, named, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
 
@@ -38,6 +38,8 @@ WHETHER_OUTSIDE = (
 """What tells damage from the strikes of a machine outside, whichever it is."""
 BOUNDARY_OF: dict[str, str] = {"B": "A/B", "C": "B/C", "D": "C/D"}
 """The boundary that a level has passed when it has just come into a zone."""
+MOST_REMEDIES = 2
+"""What is done before a measurement is repeated, in one instruction (our choice)."""
 
 
 def judge(
@@ -51,6 +53,7 @@ def judge(
     name: str = "",
     measured_at: datetime | None = None,
     rejected_channels: Sequence[str] = (),
+    remedies: Sequence[str] = (),
     blind: str = "",
     not_detected: tuple[str, str] | None = None,
     consequence: str | None = None,
@@ -60,13 +63,14 @@ def judge(
 
     ``findings`` come with weak signs marked (``weak_signs.weak_last``), which set no state: what could not show damage
     is unknown with one as without. ``usable_channels`` counts vibration channels that were not rejected; ``rejected``
-    are the reasons why others were (or why a capture could not be read). A drive is ``unknown``, never sound, when
-    there is no channel to judge by: none usable, or each usable one (``rejected_channels`` left out) named by a sensor
-    finding of even odds or more. Nor is it sound when damage of its parts could not have shown: then ``blind`` says
-    why. A drive that was not detected in any capture is unknown whatever its levels: ``not_detected`` says why, and
-    what to do. A sensor finding next to good channels asks for another measurement. ``measured_at`` puts a date to the
-    deadline, which the ``consequence`` of a failure shortens or lengthens. ``steady_since`` says of points since when
-    their velocity has not changed significantly: such a level alone asks for no work within days.
+    are the reasons why others were (or why a capture could not be read), and ``remedies`` what mends them. A drive is
+    ``unknown``, never sound, when there is no channel to judge by: none usable, or each usable one
+    (``rejected_channels`` left out) named by a sensor finding of even odds or more. Nor is it sound when damage of its
+    parts could not have shown: then ``blind`` says why. A drive that was not detected in any capture is unknown
+    whatever its levels: ``not_detected`` says why, and what to do. A sensor finding next to good channels asks for
+    another measurement. ``measured_at`` puts a date to the deadline, which the ``consequence`` of a failure shortens or
+    lengthens. ``steady_since`` says of points since when their velocity has not changed significantly: such a level
+    alone asks for no work within days.
 
     Raises:
         ValueError: ``usable_channels`` is negative.
@@ -87,9 +91,9 @@ def judge(
             do_by=order("unknown", first=remedy).what,
         )
     if trusted <= 0:
-        return _unknown(usable_channels, sensor, rejected, called, order)
+        return _unknown(usable_channels, sensor, rejected, remedies, called, order)
 
-    weak = [f for f in findings if f.weak_sign]
+    weak = [f for f in findings if f.weak_sign and not f.too_faint_for_words]
     counted = [f for f in findings if not f.weak_sign]
     candidates = [_from_finding(f, judgement) for f in counted] + [
         c for level in levels if (c := _from_level(level, levels, judgement, steady_since or {})) is not None
@@ -160,7 +164,7 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
     return _Candidate(
         state=state,
         rule=(
-            f"A {finding.severity} finding {how_sure} gives {rule.state}: {part_in_words(where)}, {finding.defect}, "
+            f"A {finding.severity} finding {how_sure} gives {rule.state}: {named(where, finding.defect)}, "
             f"{_percent(finding.damage_probability)} ({rule.source}){but}."
         ),
         words=finding_in_words(finding),
@@ -312,6 +316,7 @@ def _unknown(
     usable_channels: int,
     sensor: Sequence[Finding],
     rejected: Sequence[str],
+    remedies: Sequence[str],
     called: str,
     order: Callable[..., Instruction],
 ) -> Verdict:
@@ -322,7 +327,9 @@ def _unknown(
     else:
         why = "; ".join(dict.fromkeys(rejected)) or "there is no vibration channel"
         rule = "Without a usable vibration channel the state is unknown"
-        advice = ""
+        mends = [*dict.fromkeys(one for one in remedies if one)]
+        # Of many causes each channel's own stands with its quality.
+        advice = " ".join(mends) if len(mends) <= MOST_REMEDIES else ""
     return Verdict(
         state="unknown",
         state_rule=f"{rule}, never sound: {why.rstrip('.')}.",

@@ -87,7 +87,8 @@ def read_records(folder: Path) -> Read:
         CallError: there is no such folder, or it holds no record.
     """
     if not folder.is_dir():
-        raise CallError(f"{folder}: there is no such folder")
+        what = "is a file where a folder is needed" if folder.exists() else "there is no such folder"
+        raise CallError(f"{folder}: {what}")
     read = Read()
     for path in _json_files(folder):
         name = path.relative_to(folder).as_posix()

@@ -68,6 +68,9 @@ class Store(DecisionBook):
             if not (folder / DATABASE).is_file():
                 if not anew and _has_captures(folder):
                     raise lost(folder / DATABASE)
+                if folder.is_file():
+                    here = f"; give its folder {folder.parent}" if folder.name == DATABASE else ""
+                    raise CallError(f"{folder} is a file where the folder of a history is needed{here}")
                 if not (create or anew):
                     raise CallError(f"{folder} holds no history; `vibe history add` makes one")
                 _make_room(folder)

@@ -9,6 +9,7 @@ from pathlib import Path
 from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
 from vibe.core.surroundings import Neighbour
+from vibe.ingest.config.other_file import DRIVE, instead, kind_of_file
 from vibe.ingest.config.toml_file import load_model
 
 
@@ -62,8 +63,8 @@ def drive_files(where: str | Path | Sequence[str | Path]) -> tuple[Path, ...]:
             files = sorted(Path(name) for name in glob.glob(str(entry), recursive=True))  # noqa: PTH207 (absolute patterns)
             files = [file for file in files if file.suffix == ".toml" and file.is_file()]
         if not files:
-            reason = "holds no drive file (*.toml)" if path.is_dir() else "names no drive file"
-            raise ConfigError(reason, path=path)
+            reason = "holds no drive file (*.toml)" if path.is_dir() else "names no drive file: nothing is there"
+            raise ConfigError(instead(kind_of_file(path), DRIVE.name) or reason, path=path)
         for file in files:
             found.setdefault(file.resolve(), file)
     return tuple(found.values())

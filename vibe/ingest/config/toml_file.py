@@ -14,11 +14,14 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from vibe.core.errors import ConfigError
+from vibe.ingest.config.other_file import BY_MODEL, FileKind, instead, kind_of_file, kind_of_tables
 from vibe.ingest.config.toml_lines import Place, line_of, line_table, real_place
 from vibe.storage.toml_text import read_text, toml_of
 
 M = TypeVar("M", bound=BaseModel)
 
+KNOWN_KEYS = "; known keys: "
+"""Said once of a table, however many keys are unknown."""
 _OTHERS_SHOWN = 4
 """Further mistakes of a file that are listed with the first (our choice)."""
 
@@ -30,24 +33,42 @@ def load_model(path: Path, model: type[M]) -> M:
         ConfigError: not there, not a file, not readable, not UTF-8, not TOML, or not what ``model`` asks for. The
             message names file and line, the field, the value given and the nearest known key.
     """
-    text = read_text(path)
+    wanted = BY_MODEL.get(model.__name__)
+    try:
+        text = read_text(path)
+    except ConfigError as error:
+        _refuse_other(path, kind_of_file(path), wanted)
+        if wanted is not None and path.is_dir():
+            raise ConfigError(f"is a folder where {wanted.name} is needed", path=path) from None
+        raise error from None
     try:
         data = toml_of(text, path)
     except ValueError as error:
+        _refuse_other(path, kind_of_file(path), wanted)
         reason, line = _syntax(str(error), text)
         raise ConfigError(reason, path=path, line=line) from None
     try:
         return model.model_validate(data)
     except ValidationError as error:
+        if wanted is not None and not text.strip():
+            raise ConfigError(f"is empty where {wanted.name} is needed", path=path) from None
+        _refuse_other(path, kind_of_tables(data), wanted)
         found = error.errors(include_url=False)
         problems = _problems(found, data, text, model)
     except (OverflowError, RecursionError):
         raise ConfigError("holds a number that is too large", path=path) from None
     (line, first), others = problems[0], problems[1:]
-    more = [f"line {number}: {reason}" for number, reason in others]
+    _, listed, known = first.partition(KNOWN_KEYS)
+    more = [f"line {number}: {reason.removesuffix(listed + known)}" for number, reason in others]
     if len(found) > len(problems):
         more.append(f"and {len(found) - len(problems)} more")
     raise ConfigError(first + (f" (also {'; '.join(more)})" if more else ""), path=path, line=line)
+
+
+def _refuse_other(path: Path, found: FileKind | None, wanted: FileKind | None) -> None:
+    """Raises: ConfigError: the file is of another kind than what is wanted."""
+    if wanted is not None and (said := instead(found, wanted.name)):
+        raise ConfigError(said, path=path) from None
 
 
 def plainly_wrong(error: ValidationError, data: Mapping[str, Any], model: type[BaseModel]) -> str:
@@ -215,7 +236,7 @@ def _unknown_key(place: Place, loc: Sequence[str | int], model: type[BaseModel])
     key = str(place[-1])
     known = sorted({name for found in _models_at(model, loc[:-1]) for name in _keys(found)})
     where = f" in {_dotted(place[:-1])}" if len(place) > 1 else ""
-    hint = _did_you_mean(key, known) or (f"; known keys: {', '.join(known)}" if known else "")
+    hint = _did_you_mean(key, known) or (f"{KNOWN_KEYS}{', '.join(known)}" if known else "")
     return f"unknown key {key!r}{where}{hint}"
 
 

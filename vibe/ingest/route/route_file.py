@@ -21,13 +21,7 @@ def load_route(path: Path) -> Route:
     Raises:
         ConfigError: with file, line, field and the nearest known key.
     """
-    try:
-        route = load_model(path, Route)
-    except ConfigError as error:
-        # Rows of unknown keys would bury the cause.
-        if "unknown key" in error.reason and "'tag'" in error.reason:
-            raise ConfigError("describes a drive; a route has stops, [[stop]]", path=path) from None
-        raise
+    route = load_model(path, Route)
     try:
         names_of(route)
     except RuleError as error:

@@ -44,6 +44,9 @@ MOST_BYTES = 200_000_000
 LEAST_DIGITS = 16
 """Of a seal typed by hand."""
 
+HEALTH = b'"vibe.health/'
+"""What stands in a health report where a certificate's record says of which form it is."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CertificateCheck:
@@ -150,6 +153,10 @@ def verify_certificate(
         raise CallError(f"{captures} is no folder; name the one that holds the captures with --captures")
     data = read_file(path)
     kind = kind_of(data)
+    if kind == "json" and HEALTH in data and b'"' + SCHEMA.encode() + b'"' not in data:
+        raise CallError(
+            f"{path} is a health report and no certificate: give acceptance.json, certificate.html or certificate.pdf"
+        )
     if known is not None and not known.record and kind in ("json", "html"):
         raise CallError("what was given with --key checks PDF files only: give the signer's public_key.pem")
     if kind == "json":

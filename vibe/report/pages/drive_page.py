@@ -163,7 +163,9 @@ def _view(drive_report: DriveReport) -> dict[str, Any]:
         "findings": [
             (finding, [picture(e, points, next(numbers)) for e in shown])
             for finding, shown in zip(health.findings, plots, strict=False)
+            if not finding.too_faint_for_words
         ],
+        "unsaid": sum(finding.too_faint_for_words for finding in health.findings),
         "overview": [picture(e, points, next(numbers)) for e in overview],
         "facts": drive_facts(drive_report),
         "bodies": [(b, None if speed_hz is None else abs(float(b.order)) * speed_hz * 60) for b in table.bodies],

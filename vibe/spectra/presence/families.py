@@ -19,8 +19,8 @@ MOST_HARMONICS = 8
 PARTS = 4
 """Families of lines that a meshing makes: mesh, pass of the pins, lobes, and side lines of the mesh: all of these
 stand or none, as its load changes in a turn or does not."""
-MESH, SIDE_LINES = 0, 3
-"""Numbers of the two that show the counts."""
+MESH, PASS, LOBES, SIDE_LINES = range(PARTS)
+"""Their numbers; mesh and side lines show the counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,10 +99,10 @@ class Family:
         passing[(times > 0) & (np.abs(passing - times * mesh) <= max(apart, 1e-6))] = np.nan
         lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
         parts = (
-            (made, 0, MESH_SEEN),
+            (made, MESH, MESH_SEEN),
             *((side, SIDE_LINES, SIDE_SEEN) for side in sides),
-            (passing, 1, PASS_SEEN),
-            (lobes, 2, LOBE_SEEN),
+            (passing, PASS, PASS_SEEN),
+            (lobes, LOBES, LOBE_SEEN),
         )
         return Lines(
             orders=np.concatenate([orders for orders, _, _ in parts], axis=1),

@@ -8,7 +8,7 @@ families with other counts are decoys: blades, vanes and strays, which fit one l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from vibe.spectra.presence.decoys import (
     own_by_another,
     together_with,
 )
-from vibe.spectra.presence.families import MESH, MESH_HARMONICS, SIDE_LINES, Family, Lines, Real
+from vibe.spectra.presence.families import LOBES, MESH, MESH_HARMONICS, PASS, SIDE_LINES, Family, Lines, Real
 from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import Strays, strays_of
@@ -46,19 +46,26 @@ SLOW = 0.5
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
     """``log_odds`` that the drive was detected; ``own`` evidence without the decoys, of all its lines or of its mesh,
-    the lesser; ``better``: the count of another mesh that explains more (None where none does)."""
+    the lesser; ``better``: the count of another mesh that explains more (None where none does); ``by_part``: evidence
+    of mesh, pass of the pins and lobes each by itself, where the drive was not detected."""
 
     log_odds: float
     own: float
     better: int | None
+    by_part: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def probability(self) -> float:
-        return float(1 / (1 + np.exp(-np.clip(min(self.log_odds, self.own), -700.0, 700.0))))
+        return sure(min(self.log_odds, self.own))
 
     @property
     def detected(self) -> bool:
         return self.log_odds >= DETECTED_FROM and self.own >= LEAST_OWN
+
+
+def sure(log_odds: float) -> float:
+    """The probability of what has these odds."""
+    return float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
 
 
 def presence(
@@ -104,10 +111,12 @@ def presence(
     asked = _Asked(axes=axes, families=families, shaft=shaft, speeds=speeds, likely=likely, guessed=guessed)
     by_stage: list[tuple[float, float, int | None]] = []
     together = np.zeros((3, speeds.size))
+    read: list[tuple[list[Strays], Sequence[Strays] | None]] = []
     for number, family in enumerate(families):
         strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         rotors = of_rotor(measured, made, speeds, shaft, family)
+        read.append((strays, rotors))
         by_stage.append(asked.of_stage(number, strays, rotors, counts))
         if len(families) > 1:
             together += together_with(axes, strays, shaft, family, families[:number], counts, speeds, rotors)
@@ -120,7 +129,11 @@ def presence(
     odds, own, better = max(by_stage, key=lambda one: min(one[0], one[1]))
     if rival and not counted:
         own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must show twice as clearly.
-    return Presence(log_odds=odds - float(np.log(len(by_stage))), own=own, better=better)
+    found = Presence(log_odds=odds - float(np.log(len(by_stage))), own=own, better=better)
+    if found.detected:
+        return found
+    mesh, passing, lobes = np.max([asked.by_part(k, *one) for k, one in enumerate(read)], axis=0).tolist()
+    return replace(found, by_part=(mesh, passing, lobes))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,6 +179,19 @@ class _Asked:
             left, rest = self._weighed(strays, rotors, lines)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
+
+    def by_part(self, number: int, strays: Sequence[Strays], rotors: Sequence[Strays] | None) -> list[float]:
+        """Evidence of the mesh of one stage with its side lines, of its pins' pass and of its lobes, each by itself, at
+        the speeds at which all of them stand best."""
+        family = self.families[number]
+        groups = ((MESH, SIDE_LINES), (PASS,), (LOBES,))
+        lines = family.lines([family.count] * (1 + len(groups)), CLEAR_BINS * self.axes[0].step)
+        for row, group in enumerate(groups, 1):
+            lines.orders[row][~np.isin(lines.part, group)] = np.nan
+        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
+        whole = self.shaft + said[0]
+        likely = self.likely * np.exp(whole - whole.max())
+        return [float(over_speeds(one, likely / likely.mean())) for one in said[1:]]
 
     def _weighed(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, lines: Lines) -> tuple[Real, float]:
         """Evidence (drives,) of ``lines`` over all speeds; and what those of the drive say but for its mesh, by itself:

@@ -230,4 +230,8 @@ def _checked(form: type[M], path: Path) -> M:
         # A misspelt key comes as two errors: the key that is missing, and the one that is not known, which says more.
         first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
         place = ".".join(str(piece) for piece in first["loc"])
+        if first["type"] == "extra_forbidden":
+            raise ConfigError(f"unknown key {place!r}", path=path) from None
+        if first["type"] == "missing":
+            raise ConfigError(f"the key {place!r} is missing", path=path) from None
         raise ConfigError(f"{place}: {first['msg']}" if place else first["msg"], path=path) from None
