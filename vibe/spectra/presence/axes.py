@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,8 @@ class Axis:
     rows: tuple[tuple[Real, float], ...]
     """(surprise (n,), orders per bin)."""
     audible: tuple[float, ...]
+    powers: tuple[Real, ...] = ()
+    """Mean squares (n,) of which each row was made, under a Hann window; none of an envelope."""
 
     def holds(self, order: float) -> bool:
         return any(1 < order / step < row.size - 2 for row, step in self.rows)
@@ -65,7 +67,7 @@ class Axis:
     def passed(self) -> Axis:
         """The same, as far as recorders pass what they measure."""
         rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
-        return Axis(rows=rows, audible=self.audible)
+        return replace(self, rows=rows)
 
     def without(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
         """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden; but
@@ -78,7 +80,7 @@ class Axis:
             own = _near(np.asarray(kept), step, row.size)
             left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
+        return replace(self, rows=tuple(rows)) if len(orders) else self
 
     def without_lines(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
         """The same, what lies at ``orders`` saying nothing; but for lines ``kept``."""
@@ -89,7 +91,7 @@ class Axis:
             own = _near(np.asarray(kept, dtype=np.float64), step, row.size)
             left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
+        return replace(self, rows=tuple(rows)) if len(orders) else self
 
     def without_rows(self, spacings: Sequence[float]) -> Axis:
         """The same, lines saying nothing that stand no higher than those ``spacings`` (orders) before and after them:
@@ -104,7 +106,12 @@ class Axis:
                     inside = left[apart:-apart]
                     inside[around >= np.maximum(STANDS, inside / AS_HIGH)] = np.nan
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(spacings) else self
+        return replace(self, rows=tuple(rows)) if len(spacings) else self
+
+    def highest(self, order: float) -> int:
+        """Which row stands highest at ``order``, where any shows something."""
+        shown = [row[spot] if 1 < (spot := round(order / step)) < row.size - 2 else -np.inf for row, step in self.rows]
+        return int(np.argmax(np.nan_to_num(shown, nan=-np.inf, neginf=-np.inf)))
 
     def at(self, orders: Real, *, shaft: bool = False, hidden: float = 0.0) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
@@ -136,7 +143,7 @@ def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz:
         row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
         _hide_hum(row, one.bin_hz, mains_hz)
         rows.append((row, step))
-    return Axis(rows=tuple(rows), audible=AUDIBLE)
+    return Axis(rows=tuple(rows), audible=AUDIBLE, powers=tuple(one.power for one in spectra))
 
 
 def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
