@@ -110,13 +110,21 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
     if not turns.any():
         return 0.0, False
     speed = float(speeds[np.where(turns, np.nansum(surprise, axis=0), -np.inf).argmax()])
+    first, near = FIRST[:, 0] * family.past, CLEAR_BINS * axis.step
     passing = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)
-    near = CLEAR_BINS * axis.step
-    made = [orders[~strays.are_whole(orders, near)] for orders in (FIRST[:, 0] * family.past, passing)]
-    lobes, pins = (peaks_at(axis, orders * speed, AS_CLEAR) for orders in made)
+    lobes, pins = (
+        peaks_at(axis, orders[~strays.are_whole(orders, near)] * speed, AS_CLEAR)
+        # Where the first of the lobes' is missing, a further one may be the first of a faster rotor.
+        for orders in (first if _stands(axis, first[0] * speed) else first[:0], passing)
+    )
     shaft = peaks_at(axis, np.arange(1.0, SHAFT_LINES) * speed, AS_CLEAR)
     within = as_exact(shaft, lobes.with_those_of(pins), float(np.ptp(speeds))) / 2
     if within > (family.past / family.unit - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
         return 0.0, False
     blades = BLADE_COUNTS if pins.off.size else 1
     return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / blades)), bool(pins.off.size)
+
+
+def _stands(axis: Axis, order: float) -> bool:
+    """Whether a line beyond doubt stands at ``order``, which is none of the shaft's."""
+    return bool(axis.at(np.array([order]))[0] >= AS_CLEAR)
