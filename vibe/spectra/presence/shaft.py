@@ -109,9 +109,11 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
     turns = (surprise >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
     if not turns.any():
         return 0.0, False
-    speed = float(speeds[np.where(turns, np.nansum(surprise, axis=0), -np.inf).argmax()])
     first, near = FIRST[:, 0] * family.past, CLEAR_BINS * axis.step
     passing = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)
+    # The shaft's lines are as wide as many speeds; where the drive's stand too, all are read.
+    made = axis.at(np.concatenate([FIRST[:, 0], first, passing])[:, None] * speeds, shaft=True)
+    speed = float(speeds[np.where(turns, np.log1p(np.nan_to_num(made)).sum(axis=0), -np.inf).argmax()])
     lobes, pins = (
         peaks_at(axis, orders[~strays.are_whole(orders, near)] * speed, AS_CLEAR)
         # Where the first of the lobes' is missing, a further one may be the first of a faster rotor.
