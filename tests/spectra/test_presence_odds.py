@@ -169,7 +169,11 @@ def test_a_rotor_seldom_turns_as_fast_as_lobes_and_has_as_many_blades_as_there_a
         no_rotor(axis(o1=50.0, o3=50.0, **lines), NO_STRAYS, pair, SPEEDS) for lines in ({}, {line: 50.0})
     )
     within = 1.5 * STEP / (10 * 30 / 29 * max(harmonic, 1))
-    assert found - without == pytest.approx(log(2 * 16 * 0.05 / within) if harmonic else 0.0, abs=0.3)
+    if harmonic:
+        # The shaft is known no closer than its first three lines are read.
+        assert log(2 * 16 * 0.05 / within) - 2.5 < found - without < log(2 * 16 * 0.05 / within)
+    else:
+        assert found == without
     # Where the shaft's own lines do not stand, the pass may have chosen the speed.
     shaftless = (no_rotor(axis(o1=50.0, **lines), NO_STRAYS, pair, SPEEDS) for lines in ({}, {line: 50.0}))
     assert next(shaftless) == next(shaftless)

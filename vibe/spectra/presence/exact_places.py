@@ -68,18 +68,22 @@ def peaks_at(axis: Axis, orders: Real, least: float) -> Peaks:
     return Peaks(off=columns[:, 0], error=columns[:, 1], reach=columns[:, 2])
 
 
-def as_exact(shaft: Peaks, others: Peaks, known: float) -> float:
+def as_exact(shaft: Peaks, others: Peaks) -> float:
     """Relative width of speeds of another rotor that would lie as near the exact ratio to the shaft as lines of
     ``others`` do: chance that it turns there is this over all the speeds that it may have. Where they lie off, it is
-    wider than what is read. ``known``: how far (relative) the shaft's speed may lie from that at which it was asked."""
+    wider than what is read.
+
+    The shaft is where its own lines have their peaks, and not where it was asked for: at a speed at which lines of the
+    drive fit by chance its own lie next to their places."""
     if not others.off.size:
         return np.inf
-    reach = float(others.reach.max())
+    widest = float(others.reach.max())
+    reach = max(widest, float(shaft.reach.max(initial=0.0)))
     finest = float(min(others.error.min(), shaft.error.min(initial=np.inf)))
     count = int(np.clip(np.ceil(2 * reach * GRAINS / finest), 2, MOST_PLACES)) | 1
     shifts = np.linspace(-reach, reach, count)
     mine, its = (one.likely(shifts) for one in (shaft, others))
     mine, its = np.exp(mine - mine.max()), np.exp(its - its.max())
-    mine[np.abs(shifts) > max(known, shifts[-1] / count)] = 0.0
+    its[np.abs(shifts) > widest] = 0.0  # There its lines are not read.
     geared = float((mine * its).sum() / mine.sum())
     return float(its.sum() * (shifts[1] - shifts[0]) / max(geared, 1e-300))

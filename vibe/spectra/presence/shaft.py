@@ -120,7 +120,7 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
         for orders in (first if _stands(axis, first[0] * speed) else first[:0], passing)
     )
     shaft = peaks_at(axis, np.arange(1.0, SHAFT_LINES) * speed, AS_CLEAR)
-    within = as_exact(shaft, lobes.with_those_of(pins), float(np.ptp(speeds))) / 2
+    within = as_exact(shaft, lobes.with_those_of(pins)) / 2
     if within > (family.past / family.unit - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
         return 0.0, False
     blades = BLADE_COUNTS if pins.off.size else 1
