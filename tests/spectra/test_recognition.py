@@ -126,6 +126,21 @@ def test_a_neighbours_lines_change_nothing() -> None:
     assert result.speed.input_hz == pytest.approx(24.1, rel=1e-3)
 
 
+@pytest.mark.parametrize(("inside", "verdict"), [("C", "fits"), ("belt", "other speed"), (None, "other speed")])
+@pytest.mark.parametrize("share", [1.045, 0.93])
+def test_a_louder_machine_of_its_kind_outside_the_range_is_another_where_the_drive_stands_too(
+    inside: str | None, verdict: str, share: float
+) -> None:
+    """A motor within the range is not the drive, nor is nothing."""
+    rows = shaken("C", 7, share * 24.2, height=0.6)
+    if inside is not None:
+        rows = rows + shaken(inside, 8, 24.15, height=0.3)
+    result = seen(rows.astype(np.float32), "C")
+    assert result.verdict == verdict
+    assert result.speed is not None
+    assert result.speed.input_hz == pytest.approx(24.15 if verdict == "fits" else share * 24.2, rel=1e-3)
+
+
 def test_a_neighbours_motor_at_nearly_the_same_speed_is_no_other_drive() -> None:
     """Its harmonics may lie where another drive's disc would turn; only that drive's mesh could tell."""
     disc = 30 / 29 * 23.9

@@ -41,6 +41,17 @@ def test_half_orders_without_a_mesh_are_a_loose_shaft() -> None:
     assert odds_of_multiples(recorded(loose), [family(24)], *WITHIN) < UNSURE
 
 
+def test_side_lines_of_half_the_speed_are_none_where_its_shaft_does_not_stand() -> None:
+    """Another machine's lines may lie there; a shaft that turns half as fast would nearly always show its own: two that
+    are missing make it five times less likely, as far as lines of one body count."""
+    between = np.array([12 - 6 / 11, 12 + 6 / 11])
+    with_pump, with_shaft = (
+        odds_of_multiples(recorded(np.concatenate([drive(12), between, more])), [family(12)], *WITHIN)
+        for more in (np.empty(0), np.arange(0.5, 6.0, 1.0))
+    )
+    assert with_pump < 0.3 * with_shaft
+
+
 def test_speeds_within_the_range_are_not_asked_here() -> None:
     assert odds_of_multiples(recorded(drive(24, speed=2.0)), [family(24)], 0.3, 4.0) == 0.0
     assert all(one < 0.97 or one > 1.03 for one in MULTIPLES)

@@ -132,6 +132,12 @@ def read_lines(
     return tuple(lines)
 
 
+def peak_bins(power: NDArray[np.float64], middle: int) -> float:
+    """Where, in bins, the line has its peak that stands highest within a bin of ``middle`` in a ``power`` spectrum (n,)
+    of samples under a Hann window."""
+    return _peak(power, middle - 1 + int(power[middle - 1 : middle + 2].argmax()))
+
+
 def _peak(power: NDArray[np.float64], spot: int) -> float:
     """Where, in bins, a sine between bins has its peak, from the three bins about the highest: with a Hann window the
     neighbours' amplitudes a, c and the middle's b give 2 (c - a) / (a + 2 b + c) exactly for a pure one (derived from

@@ -50,7 +50,7 @@ NOTED_TOLERANCE = 0.01
 CERTAIN = 30.0
 """Log odds of a speed that is not given up for half of it, unless what only the half makes is as certain: strays bring
 up to 10 each. Of a drive that does turn at half the speed every other line is missing at the whole, which is then
-barely sure."""
+barely sure. Nor is one given up for a louder one outside the range whose machine does not make these lines."""
 STRAYS_AT = tuple(sign * off for sign in (-1, 1) for off in (0.003, 0.005, 0.008, 0.012, 0.017, 0.022, 0.027))
 """Relative distances from the half at which it is seen what strays bring there: no line of the machine lies at all of
 the orders asked for, so far off but still where its lines are as dense."""
@@ -181,6 +181,8 @@ def recognise(
         # There shaft and lobes change places; where only the lobes stand, their lines are those of the shaft.
         first = lines.at(np.array([outside.speed_hz]), np.arange(1.0, SHAFT_LINES + 1.0))
         outside = outside if float(first.sum()) > 0 else None
+    if outside is not None and _both_turn(lines, own, inside, outside):
+        outside = None
     pulsed = None if tachometer is None else speed_from_tachometer(tachometer, _wide(own), lines.duration_s)
     if pulsed is not None and inside.sure and _agree(pulsed[1], inside):
         # Half orders of something loose, or another machine's lines, do not outweigh a sensor on the shaft.
@@ -339,6 +341,28 @@ def _off_by_a_lobe(own: Candidate, inside_hz: float, outside_hz: float) -> bool:
     """Whether lobes turn at the one speed as the shaft does at the other."""
     past = [order for order in own.orders if 1.0 < order < BASE_BELOW]
     return any(abs(outside_hz * alias / inside_hz - 1) < APART for order in past for alias in (order, 1 / order))
+
+
+def _both_turn(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed, outside: CandidateSpeed) -> bool:
+    """Whether the drive's lines stand at the speed ``inside`` its range as surely by those alone that a machine of its
+    kind does not make at the speed ``outside``: then that one is another, which happens to be louder.
+
+    Such a machine may make the orders asked for, every multiple of its shaft, halves too, and of what comes round in
+    it, and side lines at these of each. A drive at rest has no others, nor has one that runs outside its range.
+    """
+    times = inside.speed_hz / outside.speed_hz
+    if not inside.sure or min(abs(times / 2 - 1), abs(times * 2 - 1)) < APART:  # Halves are weighed by themselves.
+        return False
+    turns = [0.5, *(turn for turn in own.turns if turn > 0)]
+    made = [np.array(own.orders), *(np.arange(1, int(MOST_ORDERS / turn) + 2) * turn for turn in turns)]
+    sides = [np.array(own.orders) + sign * turn for turn in (1.0, *own.turns) for sign in (-1, 1)]
+    its_hz = np.concatenate([*made, *sides]) * outside.speed_hz
+    used = _orders(lines, own.orders, inside.speed_hz)
+    apart = np.abs(used[:, None] * inside.speed_hz - its_hz).min(axis=1) * lines.duration_s
+    alone = used[apart > APART_BINS]
+    ratios = lines.at(np.array([inside.speed_hz]), alone)[:, 0]
+    # The first lines of a shaft are any motor's.
+    return bool(ratios.sum() > CERTAIN and ratios[alone > ROUND_SHAFT].sum() > SURE)
 
 
 def _agree(pulsed: SpeedEstimate, lines: CandidateSpeed) -> bool:

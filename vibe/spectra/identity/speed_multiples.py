@@ -73,24 +73,38 @@ def _worth(
         alone = (np.minimum(*(np.abs(one - speed * orders) for one in near)) > reach) & (speed * orders < axis.top)
         if not alone.any():
             continue
-        surprise = axis.at(orders[alone, None] * speeds, shaft=True)
-        nowhere = np.zeros((surprise.shape[0], 1), dtype=bool)
-        rate = strays.rate(surprise, nowhere, nowhere.astype(np.float64))
-        ratio = line_ratios(surprise, seen[alone, None], rate).sum(axis=0)
+        ratio = _ratios(axis, strays, orders[alone], seen[alone], speeds)
         if audible is not None:
             ratio = np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
         total += ratio
         if is_mesh:
             meshes.append(ratio)
+    if speed == 0.5:
+        # That they stand is no proof, since looseness makes them; that they are missing shows of half the speed.
+        odd = np.arange(1.0, SHAFT_ORDERS + 1.0, 2.0)
+        total += np.minimum(_ratios(axis, strays, odd, _shaft_seen(odd), speeds), 0.0)
     best = int(total.argmax())
     return float(total[best]), float(np.sum(meshes, axis=0)[best]) if meshes else None
+
+
+def _ratios(axis: Axis, strays: Strays, orders: Real, seen: Real, speeds: Real) -> Real:
+    """Log likelihood ratio (speeds,) of lines at ``orders`` (n,), each ``seen`` (n,) so probably."""
+    surprise = axis.at(orders[:, None] * speeds, shaft=True)
+    nowhere = np.zeros((surprise.shape[0], 1), dtype=bool)
+    rate = strays.rate(surprise, nowhere, nowhere.astype(np.float64))
+    return np.asarray(line_ratios(surprise, seen[:, None], rate).sum(axis=0))
+
+
+def _shaft_seen(multiples: Real) -> Real:
+    """How probably each of ``multiples`` (n,) of the shaft is seen."""
+    return np.where(multiples <= 3, SHAFT_SEEN, HIGHER_SEEN)
 
 
 def _made(families: Sequence[Family], apart: float) -> Iterator[tuple[Real, Real, float | None, bool]]:
     """Lines of a drive whose shaft turns once per unit: orders (n,), how probably each is seen, how probably any of
     them is detected (None: surely), and whether a mesh makes them."""
     k = np.arange(1.0, SHAFT_ORDERS + 1.0)
-    yield k, np.where(k <= 3, SHAFT_SEEN, HIGHER_SEEN), None, False
+    yield k, _shaft_seen(k), None, False
     for family in families:
         lines = family.lines([family.count], apart)
         kind = np.where(lines.part == SIDE_LINES, MESH, lines.part)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +39,12 @@ OUTSIDE_APART = 8.0
 HUM_HARMONICS = 40
 """Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 HUM_BINS = 2.5
-"""Bins either side of a multiple of the mains in which nothing is known: its hum is everywhere."""
+"""Bins either side of a multiple of the mains in which nothing is known where there may be hum."""
+HUM_SURE = 6
+"""Multiples of the mains up to which hum is everywhere: of motors at twice the supply, of rectifiers at six times."""
+HUM_NEAR = (1, 2, 6)
+"""How far (in multiples of the mains) hum stands from hum: every one and every second one where a supply is distorted,
+pairs either side of six times the mains and of its multiples at rectifiers (6 n ± 1, common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +54,8 @@ class Axis:
     rows: tuple[tuple[Real, float], ...]
     """(surprise (n,), orders per bin)."""
     audible: tuple[float, ...]
+    powers: tuple[Real, ...] = ()
+    """Mean squares (n,) of which each row was made, under a Hann window; none of an envelope."""
 
     def holds(self, order: float) -> bool:
         return any(1 < order / step < row.size - 2 for row, step in self.rows)
@@ -65,7 +72,7 @@ class Axis:
     def passed(self) -> Axis:
         """The same, as far as recorders pass what they measure."""
         rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
-        return Axis(rows=rows, audible=self.audible)
+        return replace(self, rows=rows)
 
     def without(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
         """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden; but
@@ -78,7 +85,7 @@ class Axis:
             own = _near(np.asarray(kept), step, row.size)
             left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
+        return replace(self, rows=tuple(rows)) if len(orders) else self
 
     def without_lines(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
         """The same, what lies at ``orders`` saying nothing; but for lines ``kept``."""
@@ -89,7 +96,7 @@ class Axis:
             own = _near(np.asarray(kept, dtype=np.float64), step, row.size)
             left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
+        return replace(self, rows=tuple(rows)) if len(orders) else self
 
     def without_rows(self, spacings: Sequence[float]) -> Axis:
         """The same, lines saying nothing that stand no higher than those ``spacings`` (orders) before and after them:
@@ -104,7 +111,12 @@ class Axis:
                     inside = left[apart:-apart]
                     inside[around >= np.maximum(STANDS, inside / AS_HIGH)] = np.nan
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if len(spacings) else self
+        return replace(self, rows=tuple(rows)) if len(spacings) else self
+
+    def highest(self, order: float) -> int:
+        """Which row stands highest at ``order``, where any shows something."""
+        shown = [row[spot] if 1 < (spot := round(order / step)) < row.size - 2 else -np.inf for row, step in self.rows]
+        return int(np.argmax(np.nan_to_num(shown, nan=-np.inf, neginf=-np.inf)))
 
     def at(self, orders: Real, *, shaft: bool = False, hidden: float = 0.0) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
@@ -133,10 +145,12 @@ def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz:
     rows = []
     for one in spectra:
         step = one.bin_hz / input_hz
-        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
-        _hide_hum(row, one.bin_hz, mains_hz)
-        rows.append((row, step))
-    return Axis(rows=tuple(rows), audible=AUDIBLE)
+        rows.append((_best_of_three(one.power / local_floor(one.power, max(32, round(1 / step)))), step))
+    for line_hz in mains_hz:
+        hum = _hum_multiples([(row, one.bin_hz) for (row, _), one in zip(rows, spectra, strict=True)], line_hz)
+        for (row, _), one in zip(rows, spectra, strict=True):
+            _hide_hum(row, one.bin_hz, [line_hz], hum)
+    return Axis(rows=tuple(rows), audible=AUDIBLE, powers=tuple(one.power for one in spectra))
 
 
 def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
@@ -147,11 +161,31 @@ def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence
     return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
 
 
-def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
-    """Marks multiples of the mains in ``row`` (n,) as saying nothing."""
+def _hum_multiples(rows: Sequence[tuple[Real, float]], line_hz: float) -> NDArray[np.int64]:
+    """Multiples of the mains (k,) at which there may be hum: the first ones, and those near others that stand in any of
+    ``rows`` ((n,), Hz per bin) or cannot be seen. A line that stands alone among them is a machine's."""
+    stands = np.zeros(HUM_HARMONICS + 1 + max(HUM_NEAR), dtype=bool)
+    multiples = np.arange(1, HUM_HARMONICS + 1)
+    for row, bin_hz in rows:
+        places = np.rint(multiples * line_hz / bin_hz).astype(np.int64)
+        near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+        read = np.where(near < row.size, np.take(row, near, mode="clip"), 0.0)
+        hidden = (read == IN_SKIRT) | np.isnan(read)
+        stands[multiples] |= (np.where(hidden, np.inf, read) >= STANDS).any(axis=1)
+    others = [
+        stands[np.abs(multiples + sign * apart)] & (multiples + sign * apart > 0)
+        for apart in HUM_NEAR
+        for sign in (-1, 1)
+    ]
+    return np.asarray(multiples[(multiples <= HUM_SURE) | np.any(others, axis=0)])
+
+
+def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float], multiples: NDArray[np.int64] | None = None) -> None:
+    """Marks ``multiples`` of the mains in ``row`` (n,), all unless they are known, as saying nothing."""
+    multiples = np.arange(1, HUM_HARMONICS + 1) if multiples is None else multiples
     for line_hz in mains_hz:
         if HUM_BINS * bin_hz < 0.1 * line_hz:
-            hum = np.rint(np.arange(1, HUM_HARMONICS + 1) * line_hz / bin_hz).astype(np.int64)
+            hum = np.rint(multiples * line_hz / bin_hz).astype(np.int64)
             near = hum[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
             row[near[(near > 0) & (near < row.size)]] = np.nan
 

@@ -165,7 +165,9 @@ class _Asked:
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
         # lies outside the band, the others twice as clearly.
         clear = mesh if self.axes[0].holds(family.count * family.unit) else own - LEAST_OWN
-        clear += max(0.0, min(rest, no_rotor(self.axes[0], strays[0], family, self.speeds)))
+        multiples = np.array([count % family.count == 0 for count in counts])
+        times = float(np.logaddexp.reduce(evidence[2:][multiples], initial=-np.inf))
+        clear += max(0.0, min(rest, no_rotor(self.axes[0], strays[0], family, self.speeds, times)))
         odds, best = over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
         enough = better is None and LEAST_MESH <= own < LEAST_OWN

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from vibe.spectra.presence.axes import CLEAR_BINS, STANDS, Axis
+from vibe.spectra.presence.axes import CLEAR_BINS, SHAFT_LINES, STANDS, Axis
+from vibe.spectra.presence.exact_places import as_exact, peaks_at
 from vibe.spectra.presence.families import LOBE_SEEN, PASS_HARMONICS, Family, Real
 from vibe.spectra.presence.likelihood import line_ratios
 from vibe.spectra.presence.strays import Strays
@@ -29,12 +30,13 @@ AS_CLEAR = 9.2
 OTHER_ROTOR, NEAR_SPEED, BLADE_COUNTS = 0.5, 0.05, 16
 """Probability that lines of another rotor of nearly the shaft's speed stand; how far (relative) it lies, motors of as
 many poles slipping no more than that; and how many numbers of blades are usual, 3 to 18 (all common practice)."""
-PASS_BINS = 1.5
-"""Bins either side of its place within which the pins' pass is read."""
 FEWEST_OF_SHAFT = 2
 """Of the first three multiples of the shaft, that stand beyond doubt where it turns at a speed."""
 ANOTHER_RATIO = 1.25
 """A drive whose count is this many times the own one's is another drive."""
+ANOTHER_FILE = 0.01
+"""Chance that a capture is of a drive with a multiple of the pins and lobes (common practice: one file in a hundred is
+wrong)."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
 
@@ -74,11 +76,14 @@ def shaft_against(
     return against
 
 
-def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
+def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real, multiples: float = -np.inf) -> float:
     """Log odds that what turns as fast as the lobes of ``family`` come by are lobes, and no other rotor of nearly the
     shaft's speed, whose blades would pass as the pins do: a rotor shows its own first lines, lobes seldom make theirs;
     but seldom does one turn just as fast and have as many blades. The rotor's most likely speed; what lies on the feet
-    of the shaft's lines shows nothing."""
+    of the shaft's lines shows nothing.
+
+    ``multiples``: log likelihood ratio of meshes of two, three or more times the count: lobes by themselves show no
+    more than the ratio of pins and lobes, which drives of as many times both have too."""
     if not family.difference or family.turn != family.unit:
         return 0.0
     orders = FIRST * family.past
@@ -86,25 +91,42 @@ def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
     surprise = axis.at(orders * speeds, hidden=np.nan)
     rate = strays.rate(surprise, whole, orders)
     lobes, rotor = (line_ratios(surprise, seen, rate).sum(axis=0) for seen in (LOBE_SEEN, SHAFT_SEEN))
-    return float((lobes - rotor).min()) + _seldom(axis, strays, family, speeds)
+    odds = float((lobes - rotor).min())
+    seldom, by_pins = _seldom(axis, strays, family, speeds)
+    if by_pins or not seldom:
+        return odds + seldom
+    return -float(np.logaddexp(-odds - seldom, np.log(ANOTHER_FILE) + multiples))
 
 
-def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> float:
-    """How seldom such a rotor turns just as fast as lobes come by and has as many blades as there are pins: -ln of the
-    chance, 0 where no pass of the pins stands, or where it would fit a drive of another ratio as well.
+def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[float, bool]:
+    """How seldom such a rotor turns just as fast as lobes come by, and has as many blades as there are pins where their
+    pass stands: -ln of the chance, and whether it does; 0 where neither lobes nor pass stand, or where the rotor would
+    fit a drive of another ratio as well.
 
-    The place of the pass is known to the best of three bins and to the speeds that are tried, and says so much only
-    where the shaft's own lines give the speed: else the pass might have chosen it."""
-    orders = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)[:, None]
-    turns = (axis.at(FIRST * speeds, shaft=True) >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
-    if not family.passes or not turns.any():
-        return 0.0
-    speeds = speeds[turns]
-    blades = strays.are_whole(orders, CLEAR_BINS * axis.step)[:, 0]
-    stands = (axis.at(orders * speeds) >= AS_CLEAR).any(axis=1) & ~blades
-    if not stands.any():
-        return 0.0
-    within = float(np.hypot(PASS_BINS * axis.step / orders[stands].max(), np.ptp(speeds) / 2))
+    How exactly its lines lie is read against the shaft's own, and says so much only where these give the speed: else
+    the pass might have chosen it."""
+    surprise = axis.at(FIRST * speeds, shaft=True)
+    turns = (surprise >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
+    if not turns.any():
+        return 0.0, False
+    first, near = FIRST[:, 0] * family.past, CLEAR_BINS * axis.step
+    passing = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)
+    # The shaft's lines are as wide as many speeds; where the drive's stand too, all are read.
+    made = axis.at(np.concatenate([FIRST[:, 0], first, passing])[:, None] * speeds, shaft=True)
+    speed = float(speeds[np.where(turns, np.log1p(np.nan_to_num(made)).sum(axis=0), -np.inf).argmax()])
+    lobes, pins = (
+        peaks_at(axis, orders[~strays.are_whole(orders, near)] * speed, AS_CLEAR)
+        # Where the first of the lobes' is missing, a further one may be the first of a faster rotor.
+        for orders in (first if _stands(axis, first[0] * speed) else first[:0], passing)
+    )
+    shaft = peaks_at(axis, np.arange(1.0, SHAFT_LINES) * speed, AS_CLEAR)
+    within = as_exact(shaft, lobes.with_those_of(pins)) / 2
     if within > (family.past / family.unit - 1.0) * (1.0 - 1.0 / ANOTHER_RATIO):
-        return 0.0
-    return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / BLADE_COUNTS))
+        return 0.0, False
+    blades = BLADE_COUNTS if pins.off.size else 1
+    return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / blades)), bool(pins.off.size)
+
+
+def _stands(axis: Axis, order: float) -> bool:
+    """Whether a line beyond doubt stands at ``order``, which is none of the shaft's."""
+    return bool(axis.at(np.array([order]))[0] >= AS_CLEAR)
