@@ -167,7 +167,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
-        return _struck(finding, share, f"an outside source at {met.order:.4g} orders")
+        times = None if met.per_turn is None else met.per_turn[0]
+        return _struck(finding, share, f"an outside source at {met.order:.4g} orders", times)
     if tone is None or own is None:
         return finding
     if any(tone.slip):

@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.alternatives.outside_machines import (
+    BARE_OWN,
+    FEWEST_SIDES,
     PART_SHARE,
+    STRONG_DB,
     combs_of_bearing,
     has_sides,
     is_carried,
     slip_density,
 )
 from vibe.diagnosis.alternatives.similar_speeds import placed
-from vibe.diagnosis.bearing_elements import part_of
+from vibe.diagnosis.bearing_elements import RACES, part_of
 from vibe.diagnosis.case import Case
 
 FAMILIES = ("outer race", "inner race", "rolling element")
@@ -87,8 +90,24 @@ def _weights(case: Case, own: Tone, comb: CombEvidence) -> Mapping[str, float]:
         usual = PART_SHARE[one.family] * slip_density(one, place, error)
         if sides:
             usual *= 1 - SIDES_ANYWAY if is_carried(case, one.id) and _sides_alike(one, own) else SIDES_ANYWAY
-        weights[one.id] = usual
+        weights[one.id] = usual * (BARE_OWN if _is_unloaded(case, one, comb) else 1.0)
     return weights
+
+
+def _is_unloaded(case: Case, one: Tone, comb: CombEvidence) -> bool:
+    """Whether ``one`` is a race past which the load moves, and the strong lines of ``comb`` have no side lines at the
+    turn of the load, the fastest of those that the race has: slower ones are of the way to the sensor."""
+    if not one.id.endswith(RACES) or not one.sidebands or not is_carried(case, one.id):
+        return False
+    turn = max(side.order for side in one.sidebands)
+    sides = [
+        line.over_floor_db
+        for line in comb.sideband_lines
+        if any(abs(abs(line.order - own.order) / turn - 1) < SAME_SIDES for own in comb.lines)
+    ]
+    strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
+    high = sum(strongest) >= STRONG_DB * len(strongest)
+    return high and len(sides) >= FEWEST_SIDES and max(sides) < STANDS_DB
 
 
 def _rivals(one: Tone, own: Tone, comb: CombEvidence) -> bool:
