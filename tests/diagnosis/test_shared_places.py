@@ -12,6 +12,7 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
+from vibe.diagnosis.alternatives.outside_machines import BARE_OWN
 from vibe.diagnosis.alternatives.shared_places import SIDES_ANYWAY, at_likeliest
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
@@ -96,6 +97,26 @@ def test_side_lines_speak_for_the_part_that_is_carried(case: MakeCase, drive: Dr
         share = diagnose(case(combs={REAR: one}, drive=both, tones=table))[0].probability
         odds.append(share / (1 - share))
     assert odds[1] / odds[0] == pytest.approx((1 - SIDES_ANYWAY) / SIDES_ANYWAY, rel=0.25)
+
+
+@pytest.mark.parametrize("stands", [False, True])
+def test_no_side_lines_at_the_turn_of_its_load_speak_against_a_race_that_the_load_passes(
+    case: MakeCase, drive: Drive, stands: bool
+) -> None:
+    """Those at a slower turn, of the way to the sensor, stand here; at the load's own the strong lines have none."""
+    both = with_rear(drive, element_mm=7.9, load="input")
+    table = tone_table(both)
+    order = table.tone(REAR).order * 0.995
+    plain = at(REAR, order)
+    odds = []
+    for level_db in (15.0 if stands else 7.0, 15.0):
+        load = [(k * order + side, level_db) for k in (1, 2) for side in (-1.0, 1.0)]
+        slow = [(k * order + side, 15.0) for k in (1, 2) for side in (-0.1, 0.1)]
+        sides = tuple(CombLine(order=at_order, over_floor_db=db) for at_order, db in (*load, *slow))
+        one = replace(plain, sideband_lines=sides)
+        share = diagnose(case(combs={REAR: one}, drive=both, tones=table))[0].probability
+        odds.append(share / (1 - share))
+    assert odds[0] / odds[1] == pytest.approx(1.0 if stands else BARE_OWN, rel=0.25)
 
 
 def test_where_other_parts_of_the_bearing_show_too_it_is_that_bearing(case: MakeCase, drive: Drive) -> None:
