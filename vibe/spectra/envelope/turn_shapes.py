@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from vibe.spectra.envelope.impact_rows import FEWEST_TURNS_CUT
 from vibe.spectra.envelope.sound_turn import median_of
@@ -23,8 +22,8 @@ SHARPER = 2
 HUMP_NOISE = 3.0
 """Standard errors of a cell by which it may stand higher than those nearer to the crest."""
 PITCH_CELLS = 5
-"""Cells that the pitch of a part takes at least where an impact is told from it: an impact takes two or three, and a
-median does not see what takes less than half of the cells that it is of."""
+"""Cells that a part's pitch takes at least where an impact is distinguished from it: an impact takes two or three, and
+a median does not see what takes less than half of the cells that it is of."""
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
@@ -74,8 +73,10 @@ def narrow_of(turn: Turn) -> Turn | None:
     n = turn.level.size
     if turn.parts == 0 or PITCH_CELLS * turn.parts > n:
         return None
-    width = 2 * round(n / turn.parts) + 1
-    level = turn.level - median_filter(turn.level, width, mode="wrap")
+    pitch = round(n / turn.parts)
+    width = 2 * pitch + 1
+    about = (np.arange(n)[:, None] + np.arange(-pitch, pitch + 1)) % n
+    level = turn.level - np.median(turn.level[about], axis=1)
     # The noise of a median is that of as many cells, pi / 2 times as large in power (Gaussian).
     return replace(turn, level=level, sigma=turn.sigma * np.sqrt(1 + np.pi / 2 / width), narrow=True)
 
