@@ -7,7 +7,7 @@ from math import exp
 
 import pytest
 
-from tests.diagnosis.diagnosis_values import MakeCase, comb
+from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.core.health import Finding
@@ -128,3 +128,37 @@ def test_where_other_parts_of_the_bearing_show_too_it_is_that_bearing(case: Make
     made, findings = judged(case, both, table, seen | {REAR: at(REAR, usual * 1.001, 0.4, 8.0)})
     assert made.combs[FRONT].order == usual
     assert not [one for one in findings if one.component.startswith("bearing.rear")]
+
+
+PIN = "stage1.ring_pin"
+
+
+@pytest.mark.parametrize(("every", "between_db", "race"), [(4, 1.0, True), (4, 12.0, False), (2, 1.0, False)])
+def test_a_pins_comb_of_which_every_fourth_line_stands_is_that_of_a_race_that_strikes_so_often(
+    case: MakeCase, drive: Drive, every: int, between_db: float, race: bool
+) -> None:
+    """Two discs meet a pin twice in a turn and make every second line at least: four in a turn are no one pin."""
+    plain = tone_table(drive)
+    assert plain.tone(PIN).meetings == 2
+    # Elements of a size that brings the race's usual slip to four times the pin's order.
+    inner, target = drive.bearing[0], 4 * plain.tone(PIN).order / 0.995
+    assert inner.elements is not None
+    assert inner.pitch_diameter_mm is not None
+    size = inner.pitch_diameter_mm * (1 - 2 * target / inner.elements)
+    fitting = drive.model_copy(
+        update={"bearing": [inner.model_copy(update={"element_diameter_mm": size}), *drive.bearing[1:]]}
+    )
+    table = tone_table(fitting)
+    assert abs(table.tone(FRONT).order / target - 1) < 2e-3
+    order = float(table.tone(PIN).order)
+    lines = tuple(CombLine(order=k * order, over_floor_db=25.0 if k % every == 0 else between_db) for k in range(1, 13))
+    seen = replace(
+        comb(PIN, order, SURE, 5.0, where=place(1e-6)), lines=lines, place=order, place_error=1e-5
+    )  # fmt: skip
+    other = at(FRONT, table.tone(FRONT).order * 1.004, 0.9, 8.0)
+    made = at_likeliest(case(combs={PIN: seen, FRONT: other}, drive=fitting, tones=table))
+    first = next(one for one in diagnose(made) if one.component.startswith(("bearing", "stage")))
+    assert first.tone == (FRONT if race else PIN)
+    if race:
+        assert made.combs[FRONT].order == pytest.approx(4 * order)
+        assert [line.over_floor_db for line in made.combs[FRONT].lines] == [25.0] * 3
