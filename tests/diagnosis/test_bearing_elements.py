@@ -106,6 +106,17 @@ def test_a_cage_that_strikes_has_many_even_lines(levels_db: list[float], even: b
     assert signs_of({"cage": cage}, 0.02).even_cage is even
 
 
+@pytest.mark.parametrize(("score", "even"), [(49.0, True), (51.0, False)])
+def test_an_element_whose_spin_says_more_than_the_cage_makes_the_cages_lines(score: float, even: bool) -> None:
+    """What a cage that strikes leaves at its elements' orders is some of its own row, and no more than that."""
+    lines = tuple(CombLine(order=float(k), over_floor_db=12.0) for k in range(1, 8))
+    cage = replace(comb(f"{HEAD}.cage", 0.398, 1e-8, score=50.0), lines=lines)
+    element = comb(f"{HEAD}.rolling_element", 2.357, 1e-8, score=score)
+    assert signs_of({"cage": cage, "rolling_element": element}, 0.02).even_cage is even
+    chance = replace(element, false_alarm_probability=0.5)
+    assert signs_of({"cage": cage, "rolling_element": chance}, 0.02).even_cage
+
+
 def test_combs_that_are_chance_say_nothing_of_the_element(settings: Settings) -> None:
     present = settings.diagnosis.element.present
     chance = {part: comb(f"{HEAD}.{part}", 3.0, 1.1 * present, 5.0) for part in PARTS}

@@ -26,6 +26,7 @@ from vibe.diagnosis.alternatives.outside_machines import (
     OUTSIDE_TOO,
     PART_SHARE,
     PASSES_HZ,
+    ROW_LINES,
     SURELY_OWN,
     TO_DISTINGUISH_STRIKES,
     UNDETECTED_RATE,
@@ -515,6 +516,37 @@ def test_what_a_driven_machine_leaves_of_its_teeth_is_no_race(case: MakeCase, to
 
     assert near(place / 61) < 0.5 * plain
     assert near(place / 61.3) == pytest.approx(plain, rel=1e-3)
+
+
+@pytest.mark.parametrize(("number", "more"), [(19, 0.0), (32, 0.0), (33, 0.0), (19, 5e-4)])
+def test_a_high_line_of_a_driven_row_is_no_race(case: MakeCase, tones: ToneTable, number: int, more: float) -> None:
+    """Four cams a turn strike shortly, so that the nineteenth line of their row stands in the window of a race. As many
+    lines of one are read; a race that lies off them all is a race."""
+    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
+    place = order * (1 + (low + high) / 2)
+    seen = replace(race(tones), order=place, place=place, place_error=1e-5)
+    plain = lone(diagnose(case(combs={RACE: seen}))).probability
+    turn = place / (4 * number) * (1 + more)
+    cams = replace(outside(4 * turn, ambiguous=False, impact_db=8.0), per_turn=(4, turn))
+    found = diagnose(case(combs={RACE: seen}, outside_combs=(cams,), slow_turns=(turn,)))
+    stated = max((one.probability for one in found), default=0.0)
+    if number <= ROW_LINES and not more:
+        assert stated < 0.3 * plain
+    else:
+        assert stated == pytest.approx(plain, rel=1e-3)
+
+
+def test_a_driven_striker_that_was_met_is_asked_to_be_uncoupled(case: MakeCase, tones: ToneTable) -> None:
+    """However it is known, what this drive turns can be uncoupled, which costs less than to open the drive."""
+    turn = race(tones).order / 24
+    met = outside(24 * turn, ambiguous=True)
+    free = lone(diagnose(case(combs={RACE: race(tones)}, outside_combs=(met,))))
+    assert free.other_machine is None
+    driven = replace(met, per_turn=(24, turn))
+    struck = lone(diagnose(case(combs={RACE: race(tones)}, outside_combs=(driven,), slow_turns=(turn,))))
+    assert struck.other_machine is not None
+    assert struck.other_machine_is_driven
+    assert "strikes 24 times a turn: measure once more while it is uncoupled" in struck.why
 
 
 ELEMENT = "bearing.input bearing.rolling_element"

@@ -13,10 +13,10 @@ from vibe.spectra.envelope import places as placing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.impact_rows import Differences
 from vibe.spectra.envelope.impact_start import DECAYS
-from vibe.spectra.envelope.places import _look, _placed, localise
+from vibe.spectra.envelope.places import _look, _narrow_look, _placed, localise
 from vibe.spectra.envelope.staying_order import PIECES_PER_CYCLE, refined_order
 from vibe.spectra.envelope.synchronous_average import Turn, fold
-from vibe.spectra.envelope.turn_shapes import HUMP_PARTS, beyond_ringing, hump_of
+from vibe.spectra.envelope.turn_shapes import HUMP_PARTS, PITCH_CELLS, beyond_ringing, hump_of, narrow_of
 
 N = 72
 
@@ -222,3 +222,51 @@ def test_irregular_parts_are_no_surer_a_place_for_the_third_look(
     before = [localise(one, meetings=meetings).false_alarm_probability for one in turns]
     for limit in (0.1, 0.01, 1e-3):
         assert sum(one <= limit for one in looked) <= sum(one <= limit for one in before) + 1
+
+
+def loaded(parts: int, struck: float = 0.0, seed: int = 0) -> Turn:
+    """A turn of few parts under a load that swells more than once, struck at two places opposite each other."""
+    angle, rng = 2 * np.pi * (np.arange(N) + 0.5) / N, np.random.default_rng(seed)
+    level = 0.6 + 0.35 * np.cos(angle - 4) + 0.15 * np.cos(2 * angle + 1) + 0.05 * np.cos(3 * angle)
+    level[[20, 21, 56, 57]] += struck * np.array([1.0, 0.8, 0.6, 0.5])
+    level += 0.03 * rng.normal(size=N)
+    return Turn(level=level / level.mean(), sigma=np.full(N, 0.03), turns=300.0, parts=parts)
+
+
+def test_an_impact_among_few_parts_stands_out_of_what_is_as_broad_as_a_part() -> None:
+    """A drive of 11 to 1 has twelve pins, of which ten tell what sound ones scatter."""
+    surely = localise(loaded(12, 6.0), meetings=2)
+    assert surely.false_alarm_probability < 1e-4
+    assert surely.peaks_deg == pytest.approx((102.5, 282.5), abs=3.0)
+    assert surely.peak_share[1] == pytest.approx(0.6, abs=0.15)
+    assert localise(loaded(12), meetings=2).false_alarm_probability > 0.05
+    # Where nobody knows how many parts there are, nothing says how broad one is.
+    assert localise(loaded(0, 6.0), meetings=2).false_alarm_probability > 1e-3
+
+
+def test_only_parts_that_are_broader_than_an_impact_are_taken_off() -> None:
+    for parts in (0, N // PITCH_CELLS + 1):
+        assert narrow_of(loaded(parts, 6.0)) is None
+    narrow = narrow_of(loaded(N // PITCH_CELLS, 6.0))
+    assert narrow is not None
+    assert narrow.narrow
+    assert np.abs(np.delete(narrow.level, [20, 21, 56, 57])).max() < 0.25
+    assert narrow.level.argmax() == 20
+
+
+@pytest.mark.parametrize("sharp", [False, True])
+@pytest.mark.parametrize("meetings", [1, 2])
+def test_irregular_parts_that_are_few_are_no_surer_a_place_than_stated(sharp: bool, meetings: int) -> None:
+    """Parts whose powers are exponential, each as broad as its pitch or a third of it."""
+    rng = np.random.default_rng([5, meetings])
+    chances = []
+    for _ in range(300):
+        parts = int(rng.integers(7, 15))
+        away = np.abs(((np.arange(N) + 0.5)[:, None] / N - np.arange(parts) / parts + 0.5) % 1.0 - 0.5)
+        width = rng.uniform(0.15, 0.5) if sharp else rng.uniform(0.5, 1.0)
+        level = 1 + np.exp(-((away * parts / width) ** 2)) @ rng.exponential(1.0, parts) + 0.03 * rng.normal(size=N)
+        look = _narrow_look(Turn(level=level, sigma=np.full(N, 0.03), turns=300.0, parts=parts), meetings)
+        assert look is not None
+        chances.append(look.chance)
+    for limit in (0.2, 0.05, 0.01):
+        assert np.mean(np.array(chances) <= limit) <= limit + np.sqrt(limit / 300)

@@ -66,13 +66,15 @@ def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
     there = {part: comb for part, comb in combs.items() if comb.false_alarm_probability <= present}
     depths = {part: comb.hit_over_floor_db for part, comb in there.items()}
     element, cage = there.get("rolling_element"), there.get("cage")
+    # A cage that strikes leaves its own row at an element's orders too, but never more of it there than it has itself.
+    spins = element is not None and cage is not None and element.score > cage.score
     return Signs(
         outer_db=depths.get("outer_race", SILENT_DB),
         inner_db=depths.get("inner_race", SILENT_DB),
         element_db=depths.get("rolling_element", SILENT_DB),
         cage_db=depths.get("cage", SILENT_DB),
         carried=0.0 if element is None else _carried(element),
-        even_cage=cage is not None and is_even(cage),
+        even_cage=cage is not None and not spins and is_even(cage),
     )
 
 

@@ -87,6 +87,8 @@ MOST_BY_CHANCE = 0.1
 LEFT_HARMONICS = 12
 """Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
 differ."""
+ROW_LINES = 32
+"""Lines of its own row that a driven machine may leave, any of them alike: as many as are read of what never slips."""
 PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
 """Of damaged bearings that show, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
@@ -167,7 +169,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
-        return _struck(finding, share, f"an outside source at {met.order:.4g} orders")
+        times = None if met.per_turn is None else met.per_turn[0]
+        return _struck(finding, share, f"an outside source at {met.order:.4g} orders", times)
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -289,7 +292,7 @@ def _striker(
         COMPANY * DRIVEN_RATE * _whole_density(place, uneven, turn, LEFT_HARMONICS * driven[turn])
         for turn in case.slow_turns
         if turn in driven
-    )
+    ) + _of_long_rows(place, uneven, others)
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
     within = low <= place <= (BLADES_TO if (bare and not case.alike) or comb.blades is not None else high)
@@ -324,6 +327,14 @@ def _striker(
     return _Striker(
         own_share=own / (own + outside), name=f"an outside machine that strikes at {name}", per_turn=per_turn
     )
+
+
+def _of_long_rows(place: float, error: float, others: Sequence[OutsideComb]) -> float:
+    """The same of high lines of a driven row that was met: where its teeth are alike, whole multiples of all of them
+    together, beyond those up to which it may leave lines at any whole number per turn."""
+    rows = [one.per_turn[0] * one.per_turn[1] for one in others if one.per_turn is not None]
+    high = [row for row in rows if round(place / row) > LEFT_HARMONICS]
+    return sum(COMPANY * DRIVEN_RATE * _whole_density(place, error, row, ROW_LINES) for row in high)
 
 
 def _sided_at(tone: Tone, turn: float) -> bool:

@@ -5,20 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import STANDS_DB, CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.alternatives.outside_machines import (
+    BARE_OWN,
+    FEWEST_SIDES,
     PART_SHARE,
+    STRONG_DB,
     combs_of_bearing,
     has_sides,
     is_carried,
     slip_density,
 )
 from vibe.diagnosis.alternatives.similar_speeds import placed
-from vibe.diagnosis.bearing_elements import part_of
+from vibe.diagnosis.bearing_elements import RACES, part_of
 from vibe.diagnosis.case import Case
+from vibe.diagnosis.rules.local_damage import FAMILIES as RIGID
+from vibe.diagnosis.rules.local_damage import times_faster
 
 FAMILIES = ("outer race", "inner race", "rolling element")
 """Cages of many bearings turn alike; the rule of bearings shares what is found by a cage's turn."""
@@ -36,6 +41,7 @@ NAMED_TOO = 0.05
 def at_likeliest(case: Case) -> Case:
     """The case with every comb that may be several bearings' given to the part that is likeliest to make it: the
     strongest score is often that of the part whose side lines happen to be looked for."""
+    case = _of_what_is_faster(case)
     weighed = explained_away(case)
     combs = dict(case.combs)
     for tone in case.tones.tones:
@@ -49,6 +55,43 @@ def at_likeliest(case: Case) -> Case:
             continue
         combs[best], combs[tone.id] = replace(combs[tone.id], tone=best), replace(other, tone=tone.id)
     return replace(case, combs=combs)
+
+
+def _of_what_is_faster(case: Case) -> Case:
+    """The case with the comb of a part that cannot slip, of which only every third line or so stands, given to the part
+    of a bearing that strikes so much more often, where that one shows nothing itself: its lines were taken for the
+    slower one's."""
+    combs = dict(case.combs)
+    for tone in case.tones.tones:
+        comb = combs.get(tone.id)
+        if comb is None or comb.tone != tone.id or tone.family not in RIGID or any(tone.slip):
+            continue
+        alike = [one.meetings for one in case.tones.tones if one.id in combs and combs[one.id].tone == tone.id]
+        times = times_faster(comb, alike)
+        if times == 1 or comb.false_alarm_probability > case.tone_alarm:
+            continue
+        order = times * (comb.place or comb.order)
+        own = [one for one in case.tones.tones if _strikes_at(one, order) and one.id in combs]
+        silent = [one for one in own if combs[one.id].false_alarm_probability > case.tone_alarm]
+        if silent:
+            nearest = min(silent, key=lambda one: abs(order / one.order - 1 - sum(one.slip) / 2))
+            lines = tuple(comb.lines[times - 1 :: times])
+            combs[nearest.id] = replace(
+                comb,
+                tone=nearest.id,
+                order=order,
+                place=order,
+                lines=lines,
+                sideband_lines=(),
+                localisation=None,
+                after_gating=None,
+            )
+    return replace(case, combs=combs)
+
+
+def _strikes_at(one: Tone, order: float) -> bool:
+    """Whether a race's slip brings it to ``order``."""
+    return one.damage and one.id.endswith(RACES) and 1 + one.slip[0] <= order / one.order <= 1 + one.slip[1]
 
 
 def shared_with_other_bearings(case: Case, findings: Sequence[Finding]) -> list[Finding]:
@@ -87,8 +130,24 @@ def _weights(case: Case, own: Tone, comb: CombEvidence) -> Mapping[str, float]:
         usual = PART_SHARE[one.family] * slip_density(one, place, error)
         if sides:
             usual *= 1 - SIDES_ANYWAY if is_carried(case, one.id) and _sides_alike(one, own) else SIDES_ANYWAY
-        weights[one.id] = usual
+        weights[one.id] = usual * (BARE_OWN if _is_unloaded(case, one, comb) else 1.0)
     return weights
+
+
+def _is_unloaded(case: Case, one: Tone, comb: CombEvidence) -> bool:
+    """Whether ``one`` is a race past which the load moves, and the strong lines of ``comb`` have no side lines at the
+    turn of the load, the fastest of those that the race has: slower ones are of the way to the sensor."""
+    if not one.id.endswith(RACES) or not one.sidebands or not is_carried(case, one.id):
+        return False
+    turn = max(side.order for side in one.sidebands)
+    sides = [
+        line.over_floor_db
+        for line in comb.sideband_lines
+        if any(abs(abs(line.order - own.order) / turn - 1) < SAME_SIDES for own in comb.lines)
+    ]
+    strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
+    high = sum(strongest) >= STRONG_DB * len(strongest)
+    return high and len(sides) >= FEWEST_SIDES and max(sides) < STANDS_DB
 
 
 def _rivals(one: Tone, own: Tone, comb: CombEvidence) -> bool:

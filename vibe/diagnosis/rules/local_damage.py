@@ -6,9 +6,12 @@ comb is no chance *and* that the turn, laid on the part's own body, shows one pl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import gcd
+from statistics import fmean
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import TAKEN_DB, CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.case import (
@@ -32,6 +35,14 @@ TWIN_WITHIN_DEG = 15.0
 PLACE_SHARE = 0.4
 """Share of a place's width to which its middle is trusted, as a half width: nine of ten simulated places lie within."""
 
+ABSENT_DB = 9.0
+"""By how much two lines that stand must exceed, in the mean, all lines between and below them for these to be missing:
+as of bearings, three standard deviations of noise."""
+
+FEWEST_EVERY = 3
+"""Parts that would have to be damaged alike, and lie evenly round a turn, from which nobody believes it (common
+practice)."""
+
 ADVICE = {
     "ring pin": "Inspect the ring pins and their rollers at the place on the turn that is given; only a once-per-turn "
     "pulse numbers the pins.",
@@ -54,12 +65,28 @@ def find(case: Case) -> list[Finding]:
     findings = []
     for tones in groups.values():
         comb = case.combs[tones[0].id]
+        if times_faster(comb, [tone.meetings for tone in tones]) > 1:
+            continue
         chance = _chance(case, comb)
         if chance is None:
             chance = grown_chance(case, comb)
         if chance is not None:
             findings.append(_finding(case, tones, comb, chance))
     return findings
+
+
+def times_faster(comb: CombEvidence, meetings: Sequence[int]) -> int:
+    """How many times more often strikes what makes a comb of which only every third, fourth … line stands; 1 where
+    lines between stand too, or where one part of several ``meetings`` makes just such lines: it is met so often in a
+    turn, and evenly, where all discs meet it alike. Every second line may be two parts that lie opposite each other."""
+    first = standing(comb)[:2]
+    every = gcd(*first)
+    if len(first) < 2 or every < FEWEST_EVERY or any(one % every == 0 for one in meetings):
+        return 1
+    levels = [line.over_floor_db for line in comb.lines[: max(first)]]
+    between = [level for number, level in enumerate(levels, 1) if number not in first]
+    missing = min(between) > TAKEN_DB and fmean(levels[one - 1] for one in first) >= fmean(between) + ABSENT_DB
+    return every if missing else 1
 
 
 def _chance(case: Case, comb: CombEvidence) -> float | None:

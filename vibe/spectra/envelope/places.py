@@ -12,7 +12,7 @@ from vibe.spectra.envelope.impact_rows import Differences, differences
 from vibe.spectra.envelope.impact_start import starts_deg
 from vibe.spectra.envelope.sound_turn import SoundCells, any_of
 from vibe.spectra.envelope.synchronous_average import Turn
-from vibe.spectra.envelope.turn_shapes import away_from, beyond_ringing, hump_of, spots_of
+from vibe.spectra.envelope.turn_shapes import away_from, beyond_ringing, hump_of, narrow_of, spots_of
 
 MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
@@ -27,6 +27,9 @@ WITHOUT_SWELL = 0.4
 """A place read without the load's swell counts by this times the root of its chance: of 64,000 simulated sound turns of
 7 to 60 irregular parts, under a load that swells or none, no more come to that. Where few parts make all of a turn, a
 swell fitted to what is away from the highest place leaves that one higher than it is."""
+NARROW = 0.4
+"""A place read without what is as broad as a part counts by this times its chance: of 24,000 simulated sound turns of 7
+to 14 parts, broad or sharp, no more come to that."""
 LEAST_CHANCE = 1e-9
 """No turn supports a smaller probability, however far the law is drawn out."""
 COMPARED_FROM = 1e-2
@@ -42,7 +45,9 @@ def localise(turn: Turn, *, meetings: int = 1, stands: int = 0) -> Localisation:
     is spread round the turn: squared sums of many small errors, whose excesses fall off no faster than exponentially.
     Over it lies the noise of the average, whose standard error is known and which is Gaussian. The highest place is
     read against the sum of the two, the exponential part being what the rest of the turn scatters beyond its noise.
-    A load that goes round raises half of the turn and lowers the other; it is read without that swell as well.
+    A load that goes round raises half of the turn and lowers the other; it is read without that swell as well. And
+    where parts are few, so that a turn holds hardly more of them than tell one scatter from another, without all that
+    is as broad as a part.
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
     ``stands``: turns after which a slower shaft, that turns another machine, stands as it did; 0 where none does.
@@ -52,6 +57,9 @@ def localise(turn: Turn, *, meetings: int = 1, stands: int = 0) -> Localisation:
     # The second look is paid for.
     if (paid := WITHOUT_SWELL * float(np.sqrt(even.chance))) < chance:
         best, chance = even, paid
+    narrow = _narrow_look(turn, meetings)
+    if narrow is not None and NARROW * narrow.chance < chance:
+        best, chance = narrow, NARROW * narrow.chance
     return _placed(best, meetings, max(LEAST_CHANCE, chance), stands)
 
 
@@ -98,6 +106,23 @@ def _look(turn: Turn, meetings: int) -> _Look:
         if THIRD_LOOK * chance < probability:
             law, probability, broad = without, THIRD_LOOK * chance, hump
     return _Look(turn=turn, law=law, chance=probability, broad=broad)
+
+
+def _narrow_look(turn: Turn, meetings: int) -> _Look | None:
+    """Without what is as broad as a part; None where no part is broader than an impact.
+
+    Each part is one sample there, however many cells it has.
+    """
+    narrow = narrow_of(turn)
+    if narrow is None:
+        return None
+    level, n = narrow.level, narrow.level.size
+    top, spread = int(level.argmax()), max(1, n // 18)
+    away = away_from(n, spots_of(n, top, meetings), spread)
+    beyond = away & beyond_ringing(turn, top, spread)
+    law = SoundCells.of(narrow, beyond if beyond.sum() > n // 3 else away)
+    chance = any_of(n, law.exceedance(float(level[top])))
+    return _Look(turn=narrow, law=law, chance=chance, broad=np.zeros(n, dtype=bool))
 
 
 def _placed(look: _Look, meetings: int, false_alarm_probability: float, stands: int = 0) -> Localisation:

@@ -44,7 +44,8 @@ class SoundCells:
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2
-        free = max(rest.size / (1 + 2 * together), min(turn.parts / n, 1.0) * rest.size)
+        parts = min(turn.parts / n, 1.0) * rest.size
+        free = parts if turn.narrow else max(rest.size / (1 + 2 * together), parts)
         cells = max(3.0, free - turn.fitted)
         # One standard error of the variance is what irregularity may hide in, though none be seen.
         hidden = noise**2 * float(np.sqrt(2.0 / cells))

@@ -57,6 +57,8 @@ class Turn:
     """Constants that were fitted to it and subtracted."""
     parts: int = 0
     """Equal parts on the frame, where that is known."""
+    narrow: bool = False
+    """Whether what is as broad as a part was taken off, so that cells of one part together tell no more than one."""
     passes: tuple[NDArray[np.float32], ...] = ()
     """Of each channel every turn by itself (turns, cells), relative as ``level`` is; not a number where nothing was
     seen."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ SHARPER = 2
 """Times by which the highest place must be narrower than that."""
 HUMP_NOISE = 3.0
 """Standard errors of a cell by which it may stand higher than those nearer to the crest."""
+PITCH_CELLS = 5
+"""Cells that a part's pitch takes at least where an impact is distinguished from it: an impact takes two or three, and
+a median does not see what takes less than half of the cells that it is of."""
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
@@ -57,6 +61,24 @@ def _slopes(turn: Turn, crest: int) -> NDArray[np.bool_]:
             found[cell] = True
             lowest = min(lowest, float(level[cell]))
     return found
+
+
+def narrow_of(turn: Turn) -> Turn | None:
+    """The turn less the running median over a part's pitch to either side; None where parts are unknown or so many
+    that an impact is as broad as one of them.
+
+    Several parts share the load, each for longer than its pitch, so that what it does to a turn is broad. An impact is
+    at one instant.
+    """
+    n = turn.level.size
+    if turn.parts == 0 or PITCH_CELLS * turn.parts > n:
+        return None
+    pitch = round(n / turn.parts)
+    width = 2 * pitch + 1
+    about = (np.arange(n)[:, None] + np.arange(-pitch, pitch + 1)) % n
+    level = turn.level - np.median(turn.level[about], axis=1)
+    # The noise of a median is that of as many cells, pi / 2 times as large in power (Gaussian).
+    return replace(turn, level=level, sigma=turn.sigma * np.sqrt(1 + np.pi / 2 / width), narrow=True)
 
 
 def spots_of(n: int, cell: int, meetings: int) -> list[int]:
