@@ -195,11 +195,19 @@ def test_three_side_lines_either_side_are_its_own() -> None:
     assert near == [0 < abs(number) <= 3 for number in range(-5, 6)]
 
 
-@pytest.mark.parametrize(("below_db", "turn", "its_own"), [(8.0, 6, True), (4.0, 6, False), (8.0, 3, False)])
-def test_side_lines_at_a_slow_turn_go_with_a_sound_machines_line(below_db: float, turn: int, its_own: bool) -> None:
-    """Where they stand, lie six decibels below it or more, and four bins apart."""
+@pytest.mark.parametrize(
+    ("below_db", "turn", "standing", "its_own"),
+    [(8.0, 6, 4, True), (4.0, 6, 4, False), (8.0, 3, 4, False), (8.0, 6, 6, False)],
+)
+def test_side_lines_at_a_slow_turn_go_with_a_sound_machines_line(
+    below_db: float, turn: int, standing: int, its_own: bool
+) -> None:
+    """Where they stand, lie six decibels below it or more, four bins apart, and fall off: what strikes once a turn
+    fills all of it."""
     power = row([170, 340], 1000.0)
-    sides_at = [170 * k + sign * number * turn for k in (1, 2, 3) for number in range(1, 5) for sign in (-1, 1)]
+    sides_at = [
+        170 * k + sign * number * turn for k in (1, 2, 3) for number in range(1, standing + 1) for sign in (-1, 1)
+    ]
     power[sides_at] = 1000.0 / 10 ** (below_db / 10)
     owned = sides_of_own_lines(replace(spectra(power[None]), step=STEP), [(1.7, 40)], [turn * STEP])
     # Three either side of each of the two lines, and none next to the third, which does not stand.

@@ -83,21 +83,25 @@ def sides_of_own_lines(
     ``families``, where both stand and the side line lies well below.
 
     What damage makes at an order that a sound machine has as well, as an output pin does, is nobody's comb; what the
-    output's turn leaves on either side of it is then none either."""
+    output's turn leaves on either side of it is then none either. Side lines fall off with their number: where those
+    farther out stand as a rule, the turn strikes by itself, and all its lines are that comb's."""
     n, step = spectra.power.shape[1], spectra.step
     mask = np.zeros(n, dtype=bool)
     strongest = spectra.power.max(axis=0) - np.float32(np.log(spectra.power.shape[0]))
-    shifts = [
-        s * k * t for t in turns if t > LEAST_ROOM_BINS * step for k in range(1, SIDES_OWNED + 1) for s in (-1, 1)
-    ]
+    numbers = np.arange(1, 2 * SIDES_OWNED + 1)
+    numbers = np.concatenate([-numbers[::-1], numbers])
+    near = np.abs(numbers) <= SIDES_OWNED
+    slow = [turn for turn in turns if turn > LEAST_ROOM_BINS * step]
     for order, count in families:
         places = np.arange(1, min(count, int((n - 3) * step / order)) + 1) * order
         middles = np.rint(places / step).astype(np.int64)
         tops = np.maximum(np.maximum(strongest[middles - 1], strongest[middles]), strongest[middles + 1])
         places, tops = places[tops > STILL_A_LINE], tops[tops > STILL_A_LINE]
-        for shift in shifts:
-            at = np.rint((places + shift) / step).astype(np.int64)[:, None] + np.arange(-1, 2)
-            free = (at > 0) & (at < n)
-            power = strongest[np.clip(at, 0, n - 1)]
-            mask[at[free & (power > STILL_A_LINE) & (power * SIDES_BELOW < tops[:, None])]] = True
+        for turn in slow:
+            at = np.rint((places[:, None] + numbers * turn) / step).astype(np.int64)[..., None] + np.arange(-1, 2)
+            power = np.where((at > 0) & (at < n), strongest[np.clip(at, 0, n - 1)], 0.0)
+            stands = power > STILL_A_LINE
+            farther = stands[:, ~near].any(axis=2).mean(axis=1) < SIDES_STAND
+            sides = stands & (power * SIDES_BELOW < tops[:, None, None]) & (near & farther[:, None])[..., None]
+            mask[at[sides]] = True
     return mask
