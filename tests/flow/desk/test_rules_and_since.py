@@ -156,7 +156,7 @@ def test_a_new_version_of_a_drive_is_checked_first_and_the_old_one_kept(store: S
     assert [(one.number, one.toml) for one in versions] == [(1, first), (2, second)]
     assert versions[0].kind != versions[1].kind
     for text, match in (
-        (second.replace("lobes", "lobbes"), "lobes"), ("x = [", "line 1"), ("", "input"), ("\ud800", "file"),
+        (second.replace("lobes", "lobbes"), "lobes"), ("x = [", "line 1"), ("", "empty"), ("\ud800", "file"),
         (second + "#" * 200_000, "too long"), (second.replace("ring_pins = 16", "ring_pins = 15"), "pins"),
     ):  # fmt: skip
         with pytest.raises(ConfigError, match=match):
