@@ -79,6 +79,8 @@ output; each number up to ``MOST_PER_TURN`` is as likely as the next (common pra
 STRIKES_OFF = 0.02
 """Standard deviation of the instants of such strikes, relative to the time between two: play, and teeth that are not
 evenly spaced (common practice; play of chains of outside worlds is 0.017 to 0.039)."""
+USUAL_PART = 0.005
+"""Probability of damage of a pin, a lobe or a tooth, where the settings give none (common practice)."""
 COMPANY = 4.0
 """How many times likelier both are where another machine is detected already (common practice): machines stand in
 company, and what one of them leaves besides the lines that were taken for it is its own."""
@@ -163,8 +165,9 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if not finding.component.startswith(OWN_PARTS):
         return finding
     tone, own, met = _tone(case, finding), case.comb_shown(finding), _outside_at(case, finding)
-    if met is not None:
-        share = OUTSIDE_TOO
+    exactly = None if tone is None or own is None or met is None else _share_exactly(case, tone, own, met)
+    if met is not None and (exactly is None or exactly < SURELY_OWN):
+        share = OUTSIDE_TOO if exactly is None else exactly
         if tone is not None and own is not None and any(tone.slip):
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
@@ -210,14 +213,20 @@ def _striker_met(
 
 
 def strikers(case: Case, findings: Sequence[Finding]) -> list[tuple[Finding, OutsideComb]]:
-    """The findings whose impacts are all but surely an outside machine's, each with that one's comb, which hides the
-    part: damage of it there would be taken for the other's."""
+    """The findings whose impacts are all but surely an outside machine's, each with that one's comb, which hides a part
+    that slips: damage of it there would be taken for the other's."""
     found = []
     for finding in findings:
         tone, comb = _tone(case, finding), case.comb_shown(finding)
-        if tone is None or comb is None or not any(tone.slip) or not finding.component.startswith(OWN_PARTS):
+        if tone is None or comb is None or not finding.component.startswith(OWN_PARTS):
             continue
-        striker = _striker_met(case, finding, tone, comb, _outside_at(case, finding))
+        met = _outside_at(case, finding)
+        exactly = None if met is None else _share_exactly(case, tone, comb, met)
+        if met is not None and exactly is not None and exactly < SURELY_OUTSIDE:
+            found.append((finding, met))
+        if not any(tone.slip):
+            continue
+        striker = _striker_met(case, finding, tone, comb, met)
         if striker is not None and striker.own_share < SURELY_OUTSIDE:
             found.append((finding, _as_outside(case, comb, striker)))
     return found
@@ -527,6 +536,21 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
             if whole_multiple(comb.order, other.order, resolution=known, spread=other.spread) is not None:
                 return other
     return None
+
+
+def _share_exactly(case: Case, tone: Tone, comb: CombEvidence, other: OutsideComb) -> float | None:
+    """Share left to a part that cannot slip where ``other`` may be all its meetings: damage of it, whose comb lies at
+    its exact order but for the error of all lines together, against an outside machine, whose order is even in its
+    logarithm. None where ``other`` is something else, or is counted per turn of a shaft: what strikes in step with the
+    drive lies as exactly."""
+    if any(tone.slip) or tone.meetings < 2 or not other.ambiguous or other.per_turn is not None:
+        return None
+    (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
+    sigma = hypot(error, LEAST_ERROR)
+    part = case.priors.get(tone.family, USUAL_PART)
+    own = part * exp(-0.5 * (off_order(tone, place) / sigma) ** 2) / (sigma * sqrt(2 * pi))
+    free = OUTSIDE_RATE / log(high / low) * (COMPANY if any(not one.ambiguous for one in case.outside_combs) else 1.0)
+    return own / (own + free)
 
 
 def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
