@@ -88,7 +88,7 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
 
-PIN, PLACE_ERROR = "stage1.output_pin", 2e-5
+OUTPUT_PIN, PLACE_ERROR = "stage1.output_pin", 2e-5
 """What all discs meet, and the relative error with which its comb is placed."""
 
 
@@ -103,9 +103,9 @@ def all_meetings_of(pin: Tone, errors_off: float) -> tuple[CombEvidence, Outside
 def test_a_part_that_all_discs_meet_alike_lies_exactly_where_a_free_machine_would_by_chance(
     case: MakeCase, tones: ToneTable, errors_off: float
 ) -> None:
-    seen, meetings = all_meetings_of(tones.tone(PIN), errors_off)
-    plain = lone(diagnose(case(combs={PIN: seen})))
-    met = lone(diagnose(case(combs={PIN: seen}, outside_combs=(meetings,))))
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), errors_off)
+    plain = lone(diagnose(case(combs={OUTPUT_PIN: seen})))
+    met = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
     assert met.probability == plain.probability
     assert not any("outside source" in name for name in met.cannot_be_told_from)
 
@@ -113,14 +113,14 @@ def test_a_part_that_all_discs_meet_alike_lies_exactly_where_a_free_machine_woul
 def test_what_lies_off_the_exact_order_of_what_all_discs_meet_is_a_machine_of_its_own(
     case: MakeCase, tones: ToneTable
 ) -> None:
-    seen, meetings = all_meetings_of(tones.tone(PIN), 4.0)
-    near = lone(diagnose(case(combs={PIN: seen}, outside_combs=(meetings,))))
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), 4.0)
+    near = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
     assert any("outside source" in name for name in near.cannot_be_told_from)
     # In company of other machines it is the likelier one of them.
     company = (meetings, outside(0.37, ambiguous=False))
-    assert lone(diagnose(case(combs={PIN: seen}, outside_combs=company))).probability < near.probability
-    seen, meetings = all_meetings_of(tones.tone(PIN), 8.0)
-    found = diagnosed(case(combs={PIN: seen}, outside_combs=(meetings,)))
+    assert lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=company))).probability < near.probability
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), 8.0)
+    found = diagnosed(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,)))
     assert found.findings == []
     # It was met already.
     assert found.outside_combs == ()
@@ -130,7 +130,7 @@ def test_what_lies_off_the_exact_order_of_what_all_discs_meet_is_a_machine_of_it
 def test_a_part_that_all_discs_meet_alike_may_be_what_strikes_so_often_in_step_with_a_shaft(
     case: MakeCase, tones: ToneTable, off: float, ambiguous: bool, named: bool
 ) -> None:
-    pin = tones.tone(PIN)
+    pin = tones.tone(OUTPUT_PIN)
     assert pin.meetings > 1
     seen = comb(pin.id, float(pin.order), SURE, 8.0)
     plain = lone(diagnose(case(combs={pin.id: seen})))
@@ -139,6 +139,15 @@ def test_a_part_that_all_discs_meet_alike_may_be_what_strikes_so_often_in_step_w
     doubted = lone(diagnose(case(combs={pin.id: seen}, outside_combs=(other,))))
     assert any("outside source" in name for name in doubted.cannot_be_told_from) is named
     assert (doubted.probability < 0.5 * plain.probability) is named
+
+
+def test_what_is_met_so_often_by_what_turns_with_the_input_lies_as_exactly(case: MakeCase, tones: ToneTable) -> None:
+    pin = tones.tone("stage1.ring_pin")
+    assert pin.order == 1
+    assert pin.meetings > 1
+    seen, meetings = all_meetings_of(pin, 0.0)
+    plain = lone(diagnose(case(combs={pin.id: seen})))
+    assert lone(diagnose(case(combs={pin.id: seen}, outside_combs=(meetings,)))).probability < 0.5 * plain.probability
 
 
 def similar(speed: float, fainter_db: float = 0.0) -> SimilarMachine:

@@ -541,9 +541,11 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
 def _share_exactly(case: Case, tone: Tone, comb: CombEvidence, other: OutsideComb) -> float | None:
     """Share left to a part that cannot slip where ``other`` may be all its meetings: damage of it, whose comb lies at
     its exact order but for the error of all lines together, against an outside machine, whose order is even in its
-    logarithm. None where ``other`` is something else, or is counted per turn of a shaft: what strikes in step with the
-    drive lies as exactly."""
-    if any(tone.slip) or tone.meetings < 2 or not other.ambiguous or other.per_turn is not None:
+    logarithm. None where ``other`` is something else, or may be counted per turn of a shaft: what strikes in step with
+    the drive lies as exactly."""
+    times = tone.meetings * tone.order
+    in_step = other.per_turn is not None or abs(times - round(times)) <= EXACTLY * times
+    if any(tone.slip) or tone.meetings < 2 or not other.ambiguous or in_step:
         return None
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     sigma = hypot(error, LEAST_ERROR)
