@@ -36,7 +36,7 @@ from vibe.diagnosis.alternatives.outside_machines import (
 )
 from vibe.diagnosis.cage_places import PAST_LOAD
 from vibe.diagnosis.case import MOST_SURE
-from vibe.diagnosis.diagnose import diagnose, diagnosed
+from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
 if TYPE_CHECKING:
@@ -90,11 +90,13 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
 
 OUTPUT_PIN, PLACE_ERROR = "stage1.output_pin", 2e-5
 """What all discs meet, and the relative error with which its comb is placed."""
+ALL_ERRORS = hypot(PLACE_ERROR, LEAST_ERROR, 0.001 / 24.37)
+"""With that of the speed."""
 
 
 def all_meetings_of(pin: Tone, errors_off: float) -> tuple[CombEvidence, OutsideComb]:
-    """A pin's comb, so many standard errors off its order (the speed's among them), and that of all its meetings."""
-    order = float(pin.order) * (1 + errors_off * hypot(PLACE_ERROR, LEAST_ERROR, 0.001 / 24.37))
+    """A pin's comb, so many standard errors off its order, and that of all its meetings."""
+    order = float(pin.order) * (1 + errors_off * ALL_ERRORS)
     seen = replace(comb(pin.id, float(pin.order), SURE, 8.0), place=order, place_error=PLACE_ERROR)
     return seen, outside(pin.meetings * order, ambiguous=True, impact_db=2.0)
 
@@ -119,11 +121,15 @@ def test_what_lies_off_the_exact_order_of_what_all_discs_meet_is_a_machine_of_it
     # In company of other machines it is the likelier one of them.
     company = (meetings, outside(0.37, ambiguous=False))
     assert lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=company))).probability < near.probability
+    plain = lone(diagnose(case(combs={OUTPUT_PIN: seen})))
     seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), 8.0)
-    found = diagnosed(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,)))
-    assert found.findings == []
-    # It was met already.
-    assert found.outside_combs == ()
+    far = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
+    assert far.damage_probability < OUTSIDE_TOO * plain.damage_probability
+    # But for one of the same kind at that very speed, which is likelier than both and may be this one.
+    there = similar(1 + 8 * ALL_ERRORS)
+    alike = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,), alike=(there,))))
+    assert not any("outside source" in name for name in alike.cannot_be_told_from)
+    assert any("same kind" in name for name in alike.cannot_be_told_from)
 
 
 @pytest.mark.parametrize(("off", "ambiguous", "named"), [(0.0, True, True), (0.05, True, False), (0.0, False, False)])

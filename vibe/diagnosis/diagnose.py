@@ -62,10 +62,8 @@ def diagnosed(case: Case) -> Diagnosed:
 
 
 def _is_met(case: Case, comb: OutsideComb) -> bool:
-    """Whether a comb is one of those of the case, or one of twice its amplitude is counted on the same slow turn: teeth
-    that differ make lines at every turn, and what these leave elsewhere is no further machine."""
-    if any(one is comb for one in case.outside_combs):
-        return True
+    """Whether a comb of twice its amplitude is counted on the same slow turn: teeth that differ make lines at every
+    turn, and what these leave elsewhere is no further machine."""
     return comb.per_turn is not None and any(
         one.per_turn is not None
         and one.per_turn[1] == comb.per_turn[1]

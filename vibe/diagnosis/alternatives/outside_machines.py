@@ -166,14 +166,16 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return finding
     tone, own, met = _tone(case, finding), case.comb_shown(finding), _outside_at(case, finding)
     exactly = None if tone is None or own is None or met is None else _share_exactly(case, tone, own, met)
-    if met is not None and (exactly is None or exactly < SURELY_OWN):
-        share = OUTSIDE_TOO if exactly is None else exactly
+    if met is not None and exactly is None:
+        share = OUTSIDE_TOO
         if tone is not None and own is not None and any(tone.slip):
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
         times = None if met.per_turn is None else met.per_turn[0]
-        return _struck(finding, share, f"an outside source at {met.order:.4g} orders", times)
+        return _struck(finding, share, _met_name(met), times)
+    if met is not None and exactly is not None and exactly < SURELY_OWN:
+        finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -202,6 +204,10 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
 
 
+def _met_name(met: OutsideComb) -> str:
+    return f"an outside source at {met.order:.4g} orders"
+
+
 def _striker_met(
     case: Case, finding: Finding, tone: Tone, comb: CombEvidence, met: OutsideComb | None
 ) -> _Striker | None:
@@ -213,20 +219,14 @@ def _striker_met(
 
 
 def strikers(case: Case, findings: Sequence[Finding]) -> list[tuple[Finding, OutsideComb]]:
-    """The findings whose impacts are all but surely an outside machine's, each with that one's comb, which hides a part
-    that slips: damage of it there would be taken for the other's."""
+    """The findings whose impacts are all but surely an outside machine's, each with that one's comb, which hides the
+    part: damage of it there would be taken for the other's."""
     found = []
     for finding in findings:
         tone, comb = _tone(case, finding), case.comb_shown(finding)
-        if tone is None or comb is None or not finding.component.startswith(OWN_PARTS):
+        if tone is None or comb is None or not any(tone.slip) or not finding.component.startswith(OWN_PARTS):
             continue
-        met = _outside_at(case, finding)
-        exactly = None if met is None else _share_exactly(case, tone, comb, met)
-        if met is not None and exactly is not None and exactly < SURELY_OUTSIDE:
-            found.append((finding, met))
-        if not any(tone.slip):
-            continue
-        striker = _striker_met(case, finding, tone, comb, met)
+        striker = _striker_met(case, finding, tone, comb, _outside_at(case, finding))
         if striker is not None and striker.own_share < SURELY_OUTSIDE:
             found.append((finding, _as_outside(case, comb, striker)))
     return found
@@ -540,17 +540,17 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
 
 def _share_exactly(case: Case, tone: Tone, comb: CombEvidence, other: OutsideComb) -> float | None:
     """Share left to a part that cannot slip where ``other`` may be all its meetings: damage of it, whose comb lies at
-    its exact order but for the error of all lines together, against an outside machine, whose order is even in its
-    logarithm. None where ``other`` is something else, or may be counted per turn of a shaft: what strikes in step with
-    the drive lies as exactly."""
+    its exact order but for the error of all lines together, or at that of a machine of the same kind, whose speed was
+    perhaps taken for this one's, against an outside machine, whose order is even in its logarithm. None where ``other``
+    is something else, or may be counted per turn of a shaft: what strikes in step with the drive lies as exactly."""
     times = tone.meetings * tone.order
     in_step = other.per_turn is not None or abs(times - round(times)) <= EXACTLY * times
     if any(tone.slip) or tone.meetings < 2 or not other.ambiguous or in_step:
         return None
-    (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
-    sigma = hypot(error, LEAST_ERROR)
-    part = case.priors.get(tone.family, USUAL_PART)
-    own = part * exp(-0.5 * (off_order(tone, place) / sigma) ** 2) / (sigma * sqrt(2 * pi))
+    low, high = OUTSIDE_ORDERS
+    kind = [(1.0, 1.0, 0.0), *((one.probability, one.speed, one.error) for one in case.alike)]
+    there = sum(chance * _placed_density(case, tone, comb, speed, error) for chance, speed, error in kind)
+    own = case.priors.get(tone.family, USUAL_PART) * (there + UNDETECTED_RATE * _hidden_density(case, tone, comb))
     free = OUTSIDE_RATE / log(high / low) * (COMPANY if any(not one.ambiguous for one in case.outside_combs) else 1.0)
     return own / (own + free)
 
