@@ -14,7 +14,7 @@ from tests.diagnosis.diagnosis_values import MakeCase, comb, line
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.health import Finding
-from vibe.core.outside_combs import OutsideComb, SimilarMachine
+from vibe.core.outside_combs import LEAST_ERROR, OutsideComb, SimilarMachine
 from vibe.diagnosis.alternatives.outside_machines import (
     COMPANY,
     DRIVEN_RATE,
@@ -40,7 +40,7 @@ from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
 if TYPE_CHECKING:
-    from vibe.core.tones import ToneTable
+    from vibe.core.tones import Tone, ToneTable
 
 RACE, CAGE = "bearing.input bearing.outer_race", "bearing.input bearing.cage"
 SURE = 1e-9
@@ -88,18 +88,72 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
 
+OUTPUT_PIN, PLACE_ERROR = "stage1.output_pin", 2e-5
+"""What all discs meet, and the relative error with which its comb is placed."""
+ALL_ERRORS = hypot(PLACE_ERROR, LEAST_ERROR, 0.001 / 24.37)
+"""With that of the speed."""
+
+
+def all_meetings_of(pin: Tone, errors_off: float) -> tuple[CombEvidence, OutsideComb]:
+    """A pin's comb, so many standard errors off its order, and that of all its meetings."""
+    order = float(pin.order) * (1 + errors_off * ALL_ERRORS)
+    seen = replace(comb(pin.id, float(pin.order), SURE, 8.0), place=order, place_error=PLACE_ERROR)
+    return seen, outside(pin.meetings * order, ambiguous=True, impact_db=2.0)
+
+
+@pytest.mark.parametrize("errors_off", [0.0, 1.0, -2.0])
+def test_a_part_that_all_discs_meet_alike_lies_exactly_where_a_free_machine_would_by_chance(
+    case: MakeCase, tones: ToneTable, errors_off: float
+) -> None:
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), errors_off)
+    plain = lone(diagnose(case(combs={OUTPUT_PIN: seen})))
+    met = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
+    assert met.probability == plain.probability
+    assert not any("outside source" in name for name in met.cannot_be_told_from)
+
+
+def test_what_lies_off_the_exact_order_of_what_all_discs_meet_is_a_machine_of_its_own(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), 4.0)
+    near = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
+    assert any("outside source" in name for name in near.cannot_be_told_from)
+    # In company of other machines it is the likelier one of them.
+    company = (meetings, outside(0.37, ambiguous=False))
+    assert lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=company))).probability < near.probability
+    plain = lone(diagnose(case(combs={OUTPUT_PIN: seen})))
+    seen, meetings = all_meetings_of(tones.tone(OUTPUT_PIN), 8.0)
+    far = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,))))
+    assert far.damage_probability < OUTSIDE_TOO * plain.damage_probability
+    # But for one of the same kind at that very speed, which is likelier than both and may be this one.
+    there = similar(1 + 8 * ALL_ERRORS)
+    alike = lone(diagnose(case(combs={OUTPUT_PIN: seen}, outside_combs=(meetings,), alike=(there,))))
+    assert not any("outside source" in name for name in alike.cannot_be_told_from)
+    assert any("same kind" in name for name in alike.cannot_be_told_from)
+
+
 @pytest.mark.parametrize(("off", "ambiguous", "named"), [(0.0, True, True), (0.05, True, False), (0.0, False, False)])
-def test_a_part_that_all_discs_meet_alike_may_be_a_machine_that_strikes_as_often_as_they_do(
+def test_a_part_that_all_discs_meet_alike_may_be_what_strikes_so_often_in_step_with_a_shaft(
     case: MakeCase, tones: ToneTable, off: float, ambiguous: bool, named: bool
 ) -> None:
-    pin = next(tone for tone in tones.tones if tone.id == "stage1.output_pin")
+    pin = tones.tone(OUTPUT_PIN)
     assert pin.meetings > 1
     seen = comb(pin.id, float(pin.order), SURE, 8.0)
     plain = lone(diagnose(case(combs={pin.id: seen})))
     other = outside(pin.meetings * float(pin.order) + off, ambiguous=ambiguous, impact_db=2.0)
+    other = replace(other, per_turn=(7, other.order / 7))
     doubted = lone(diagnose(case(combs={pin.id: seen}, outside_combs=(other,))))
     assert any("outside source" in name for name in doubted.cannot_be_told_from) is named
     assert (doubted.probability < 0.5 * plain.probability) is named
+
+
+def test_what_is_met_so_often_by_what_turns_with_the_input_lies_as_exactly(case: MakeCase, tones: ToneTable) -> None:
+    pin = tones.tone("stage1.ring_pin")
+    assert pin.order == 1
+    assert pin.meetings > 1
+    seen, meetings = all_meetings_of(pin, 0.0)
+    plain = lone(diagnose(case(combs={pin.id: seen})))
+    assert lone(diagnose(case(combs={pin.id: seen}, outside_combs=(meetings,)))).probability < 0.5 * plain.probability
 
 
 def similar(speed: float, fainter_db: float = 0.0) -> SimilarMachine:

@@ -79,6 +79,8 @@ output; each number up to ``MOST_PER_TURN`` is as likely as the next (common pra
 STRIKES_OFF = 0.02
 """Standard deviation of the instants of such strikes, relative to the time between two: play, and teeth that are not
 evenly spaced (common practice; play of chains of outside worlds is 0.017 to 0.039)."""
+USUAL_PART = 0.005
+"""Probability of damage of a pin, a lobe or a tooth, where the settings give none (common practice)."""
 COMPANY = 4.0
 """How many times likelier both are where another machine is detected already (common practice): machines stand in
 company, and what one of them leaves besides the lines that were taken for it is its own."""
@@ -163,14 +165,17 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if not finding.component.startswith(OWN_PARTS):
         return finding
     tone, own, met = _tone(case, finding), case.comb_shown(finding), _outside_at(case, finding)
-    if met is not None:
+    exactly = None if tone is None or own is None or met is None else _share_exactly(case, tone, own, met)
+    if met is not None and exactly is None:
         share = OUTSIDE_TOO
         if tone is not None and own is not None and any(tone.slip):
             share = _share_next_to(case, own, met)
             if (striker := _striker_met(case, finding, tone, own, met)) is not None:
                 share = min(share, striker.own_share)
         times = None if met.per_turn is None else met.per_turn[0]
-        return _struck(finding, share, f"an outside source at {met.order:.4g} orders", times)
+        return _struck(finding, share, _met_name(met), times)
+    if met is not None and exactly is not None and exactly < SURELY_OWN:
+        finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
     if any(tone.slip):
@@ -197,6 +202,10 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
+
+
+def _met_name(met: OutsideComb) -> str:
+    return f"an outside source at {met.order:.4g} orders"
 
 
 def _striker_met(
@@ -527,6 +536,23 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
             if whole_multiple(comb.order, other.order, resolution=known, spread=other.spread) is not None:
                 return other
     return None
+
+
+def _share_exactly(case: Case, tone: Tone, comb: CombEvidence, other: OutsideComb) -> float | None:
+    """Share left to a part that cannot slip where ``other`` may be all its meetings: damage of it, whose comb lies at
+    its exact order but for the error of all lines together, or at that of a machine of the same kind, whose speed was
+    perhaps taken for this one's, against an outside machine, whose order is even in its logarithm. None where ``other``
+    is something else, or may be counted per turn of a shaft: what strikes in step with the drive lies as exactly."""
+    times = tone.meetings * tone.order
+    in_step = other.per_turn is not None or abs(times - round(times)) <= EXACTLY * times
+    if any(tone.slip) or tone.meetings < 2 or not other.ambiguous or in_step:
+        return None
+    low, high = OUTSIDE_ORDERS
+    kind = [(1.0, 1.0, 0.0), *((one.probability, one.speed, one.error) for one in case.alike)]
+    there = sum(chance * _placed_density(case, tone, comb, speed, error) for chance, speed, error in kind)
+    own = case.priors.get(tone.family, USUAL_PART) * (there + UNDETECTED_RATE * _hidden_density(case, tone, comb))
+    free = OUTSIDE_RATE / log(high / low) * (COMPANY if any(not one.ambiguous for one in case.outside_combs) else 1.0)
+    return own / (own + free)
 
 
 def _share_next_to(case: Case, comb: CombEvidence, other: OutsideComb) -> float:
