@@ -177,7 +177,7 @@ def _hum_multiples(rows: Sequence[tuple[Real, float]], line_hz: float) -> NDArra
         for apart in HUM_NEAR
         for sign in (-1, 1)
     ]
-    return np.asarray(multiples[(multiples <= HUM_SURE) | np.any(others, axis=0)])
+    return multiples[(multiples <= HUM_SURE) | np.any(others, axis=0)]
 
 
 def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float], multiples: NDArray[np.int64] | None = None) -> None:
