@@ -9,13 +9,12 @@ import numpy as np
 import pytest
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.presence.axes import AUDIBLE, IN_SKIRT, Axis, _best_of_three, _hide_hum, spectrum_axis
+from vibe.spectra.presence.axes import AUDIBLE, IN_SKIRT, Axis, _best_of_three, _hide_hum
 from vibe.spectra.presence.decoys import first_of_all, over_decoys
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.gaps import gap_s
 from vibe.spectra.presence.presence import LEAST_OWN, Presence, _likely_speeds, presence
 from vibe.spectra.presence.strays import SortedColumns, Strays, strays_anywhere, strays_of
-from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP = 0.005
 """Orders per bin."""
@@ -41,54 +40,6 @@ def test_the_hum_of_the_mains_hides_two_bins_either_side_of_its_first_forty_mult
     for multiple, hides in ((1, True), (40, True), (41, False)):
         around = hidden[100 * multiple - 3 : 100 * multiple + 4]
         assert list(around) == ([False, *[True] * 5, False] if hides else [False] * 7)
-
-
-def _of_mains(*channels: tuple[int, ...]) -> Axis:
-    """Channels of noise in which lines stand at these multiples of mains of 50 Hz; at an input of 12.5 Hz, four orders
-    apart each."""
-    rng = np.random.default_rng(5)
-    spectra = []
-    for multiples in channels:
-        power = np.minimum(rng.exponential(1.0, 25_000), 3.0)
-        power[[500 * multiple for multiple in multiples]] = 200.0
-        spectra.append(ChannelSpectrum(channel="a", power=power, bin_hz=0.1))
-    return spectrum_axis(spectra, 12.5, [50.0])
-
-
-@pytest.mark.parametrize(("others", "shown"), [
-    ((), True), ((14, 36), True), ((10,), False), ((11,), False), ((7,), False), ((15,), False), ((3,), False),
-])  # fmt: skip
-@pytest.mark.parametrize("apart", [False, True])
-def test_a_line_that_stands_alone_among_multiples_of_the_mains_is_no_hum(
-    others: tuple[int, ...], shown: bool, apart: bool
-) -> None:
-    """Hum of a distorted supply stands at neighbours too, that of rectifiers either side of six times the mains. What
-    stands at one point is heard at all."""
-    axis = _of_mains((9,), others) if apart else _of_mains((9, *others))
-    assert bool(np.isfinite(axis.at(np.array([9 * 4.0]))[0])) is shown
-
-
-@pytest.mark.parametrize(("multiple", "shown"), [(2, False), (6, False), (7, True)])
-def test_motors_and_rectifiers_hum_at_the_first_six_multiples(multiple: int, shown: bool) -> None:
-    assert bool(np.isfinite(_of_mains((multiple,)).at(np.array([multiple * 4.0 + 1e-3]), shaft=True)[0])) is shown
-
-
-def test_a_mesh_that_lies_on_multiples_of_the_mains_shows_its_drive() -> None:
-    """36 pins at 12.5 Hz: 450, 900, 1350 Hz, and one side line."""
-    drives_lines = (1, 2, 3, 35, 36, 72, 108)
-
-    def found(*hum: int) -> bool:
-        rng = np.random.default_rng(5)
-        power = rng.exponential(1.0, 25_000)
-        power[[125 * order for order in drives_lines]] = 200.0
-        power[[500 * multiple for multiple in hum]] = 200.0
-        axis = spectrum_axis([ChannelSpectrum(channel="a", power=power, bin_hz=0.1)], 12.5, [50.0])
-        said = presence([axis.passed()], [Family(count=36, unit=1.0, difference=1)], 1e-5)
-        assert said is not None
-        return said.detected
-
-    assert found(2, 6)
-    assert not found(2, 6, *range(7, 40, 2))
 
 
 @pytest.mark.parametrize(("bins", "height", "skirt"), [(8, 2.0, True), (8, 4.0, False), (14, 2.0, False)])

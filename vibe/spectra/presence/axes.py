@@ -39,12 +39,7 @@ OUTSIDE_APART = 8.0
 HUM_HARMONICS = 40
 """Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 HUM_BINS = 2.5
-"""Bins either side of a multiple of the mains in which nothing is known where there may be hum."""
-HUM_SURE = 6
-"""Multiples of the mains up to which hum is everywhere: of motors at twice the supply, of rectifiers at six times."""
-HUM_NEAR = (1, 2, 6)
-"""How far (in multiples of the mains) hum stands from hum: every one and every second one where a supply is distorted,
-pairs either side of six times the mains and of its multiples at rectifiers (6 n ± 1, common practice)."""
+"""Bins either side of a multiple of the mains in which nothing is known: its hum is everywhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,11 +140,9 @@ def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz:
     rows = []
     for one in spectra:
         step = one.bin_hz / input_hz
-        rows.append((_best_of_three(one.power / local_floor(one.power, max(32, round(1 / step)))), step))
-    for line_hz in mains_hz:
-        hum = _hum_multiples([(row, one.bin_hz) for (row, _), one in zip(rows, spectra, strict=True)], line_hz)
-        for (row, _), one in zip(rows, spectra, strict=True):
-            _hide_hum(row, one.bin_hz, [line_hz], hum)
+        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
+        _hide_hum(row, one.bin_hz, mains_hz)
+        rows.append((row, step))
     return Axis(rows=tuple(rows), audible=AUDIBLE, powers=tuple(one.power for one in spectra))
 
 
@@ -161,31 +154,11 @@ def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence
     return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
 
 
-def _hum_multiples(rows: Sequence[tuple[Real, float]], line_hz: float) -> NDArray[np.int64]:
-    """Multiples of the mains (k,) at which there may be hum: the first ones, and those near others that stand in any of
-    ``rows`` ((n,), Hz per bin) or cannot be seen. A line that stands alone among them is a machine's."""
-    stands = np.zeros(HUM_HARMONICS + 1 + max(HUM_NEAR), dtype=bool)
-    multiples = np.arange(1, HUM_HARMONICS + 1)
-    for row, bin_hz in rows:
-        places = np.rint(multiples * line_hz / bin_hz).astype(np.int64)
-        near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
-        read = np.where(near < row.size, np.take(row, near, mode="clip"), 0.0)
-        hidden = (read == IN_SKIRT) | np.isnan(read)
-        stands[multiples] |= (np.where(hidden, np.inf, read) >= STANDS).any(axis=1)
-    others = [
-        stands[np.abs(multiples + sign * apart)] & (multiples + sign * apart > 0)
-        for apart in HUM_NEAR
-        for sign in (-1, 1)
-    ]
-    return multiples[(multiples <= HUM_SURE) | np.any(others, axis=0)]
-
-
-def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float], multiples: NDArray[np.int64] | None = None) -> None:
-    """Marks ``multiples`` of the mains in ``row`` (n,), all unless they are known, as saying nothing."""
-    multiples = np.arange(1, HUM_HARMONICS + 1) if multiples is None else multiples
+def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
+    """Marks multiples of the mains in ``row`` (n,) as saying nothing."""
     for line_hz in mains_hz:
         if HUM_BINS * bin_hz < 0.1 * line_hz:
-            hum = np.rint(multiples * line_hz / bin_hz).astype(np.int64)
+            hum = np.rint(np.arange(1, HUM_HARMONICS + 1) * line_hz / bin_hz).astype(np.int64)
             near = hum[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
             row[near[(near > 0) & (near < row.size)]] = np.nan
 
