@@ -11,8 +11,8 @@ from tests.worlds.driven import KINDS, made
 from tests.worlds.trial import health_from, scored
 from vibe.core.health import Health
 
-QUIET = (32, 38, 67, 77, 121)
-"""Sound drives next to uneven teeth, a twin's race, a twin's pin, uneven teeth again, an even chain that wanders."""
+QUIET = (32, 67, 77, 121)
+"""Sound drives next to uneven teeth, a twin's pin, uneven teeth again, an even chain that wanders."""
 
 
 @cache
@@ -27,6 +27,17 @@ def test_a_sound_drive_is_not_accused_of_what_another_machine_does(number: int) 
     case, health = judged(number)
     assert scored(case, health).right
     assert health.outside_sources
+
+
+def test_a_twins_race_is_said_to_be_a_twins() -> None:
+    """Nothing tells which of the two speeds is this drive's. The race turns with the other shaft than that found, where
+    it slips by half a per cent; with this one it would have to by 1.2 %."""
+    _, health = judged(38)
+    (finding,) = health.findings
+    assert health.state == "watch"
+    assert finding.other_machine is not None
+    assert finding.outside_causes == [finding.other_machine]
+    assert "they belong to a machine of the same kind" in finding.why
 
 
 @pytest.mark.parametrize("number", [41, 72])
