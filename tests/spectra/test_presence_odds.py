@@ -12,7 +12,7 @@ from vibe.spectra.presence.axes import AUDIBLE, Axis, envelope_axis
 from vibe.spectra.presence.families import Family, Lines
 from vibe.spectra.presence.likelihood import lines_evidence
 from vibe.spectra.presence.presence import presence
-from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against
+from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import EVERYWHERE, SortedColumns, Strays
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
@@ -179,13 +179,27 @@ def test_a_rotor_seldom_turns_as_fast_as_lobes_and_has_as_many_blades_as_there_a
     assert next(shaftless) == next(shaftless)
 
 
-@pytest.mark.parametrize(("shaft", "detected"), [(50.0, True), (0.0, False)])
-def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, detected: bool) -> None:
-    """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows."""
-    lines = axis(o1=shaft, o2=500.0, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
+@pytest.mark.parametrize(
+    ("shaft", "second", "detected"), [(50.0, 500.0, True), (0.0, 500.0, False), (0.0, 20.0, True)]
+)
+def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, second: float, detected: bool) -> None:
+    """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows. Where the
+    second hardly stands, the first may be as strong and not show."""
+    lines = axis(o1=shaft, o2=second, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
     found = presence([lines], [Family(count=14, unit=1.0)], 1e-6)
     assert found is not None
     assert found.detected is detected
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "another"),
+    [(0.0, 29.0, False), (0.0, 31.0, True), (4.0, 119.0, False), (4.0, 121.0, True), (5.0, 500.0, False)],
+)
+def test_a_second_multiple_is_another_rotors_where_it_is_thirty_times_the_first(
+    first: float, second: float, another: bool
+) -> None:
+    """A first line in the noise may be as strong as the noise is; where it stands, the shaft turns."""
+    assert turns_twice(axis(o1=first, o2=second), SPEEDS) is another
 
 
 def beside(*spaced: tuple[float, float], middle: float = 50.0) -> float:
