@@ -43,6 +43,8 @@ for another rotor's (of 308 drives of outside worlds whose second multiple stood
 beyond ten times: discs that face each other cancel a force of once a turn and not one of twice)."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
+NEXT = FIRST + 3.0
+"""And those after them."""
 
 
 def turns_twice(axis: Axis, speeds: Real) -> bool:
@@ -71,15 +73,35 @@ def shaft_against(
     # Whether anything turns at this speed is asked: that its multiples stand as well is nothing against it.
     elsewhere = np.zeros((3, 1), dtype=bool)
     first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, elsewhere, FIRST))
-    against = np.minimum(first.sum(axis=0), 0.0)
+    further = _further(axis, strays, family, speeds, surprise)
+    against = np.minimum(first.sum(axis=0) + further, 0.0)
     # A place that is covered shows nothing of how the speed was found.
     seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
-    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) - chosen))
-    past = family.count / (family.count - family.difference)
-    for alias in (past, 1 / past) if family.difference else ():
+    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) + further - chosen))
+    for alias in _aliases(family):
         stands = axis.at(alias * speeds, shaft=True) > STANDS
         against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
     return against
+
+
+def _aliases(family: Family) -> tuple[float, ...]:
+    """Speeds at which lines of the shaft would be those of the lobes, and of the lobes those of the shaft."""
+    past = family.count / (family.count - family.difference)
+    return (past, 1 / past) if family.difference else ()
+
+
+def _further(axis: Axis, strays: Strays, family: Family, speeds: Real, first: Real) -> Real:
+    """What the fourth to sixth multiples of the shaft say for a speed (speeds,) at which none of the first three
+    (``first``, surprise (3, speeds)) stands: nothing, unless two neighbours stand beyond doubt. These are one turn
+    apart, so what makes them repeats once a turn, as a hurt tooth does whose first multiples no structure carries; a
+    rotor of another speed makes one of them by chance. Nothing where the first three of an alias stand."""
+    surprise = axis.at(NEXT * speeds, shaft=True)
+    stands = surprise >= AS_CLEAR
+    neighbours = (stands[:-1] & stands[1:]).any(axis=0) & ~(first >= STANDS).any(axis=0)
+    for alias in _aliases(family):
+        neighbours &= ~(axis.at(alias * FIRST * speeds, shaft=True) >= STANDS).any(axis=0)
+    ratios = line_ratios(surprise, HIGHER_SEEN, strays.rate(surprise, np.zeros((3, 1), dtype=bool), NEXT))
+    return np.asarray(np.where(neighbours, ratios.sum(axis=0), 0.0))
 
 
 def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real, multiples: float = -np.inf) -> float:
