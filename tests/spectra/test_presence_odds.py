@@ -12,7 +12,7 @@ from vibe.spectra.presence.axes import AUDIBLE, Axis, envelope_axis
 from vibe.spectra.presence.families import Family, Lines
 from vibe.spectra.presence.likelihood import lines_evidence
 from vibe.spectra.presence.presence import presence
-from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against
+from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import EVERYWHERE, SortedColumns, Strays
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
@@ -102,10 +102,33 @@ def test_a_mesh_among_all_multiples_of_a_rotor_as_fast_as_the_lobes_is_no_mesh(
 
 
 @pytest.mark.parametrize(("order", "counts"), [(1, True), (2, True), (3, True), (4, False), (6, False)])
-def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: bool) -> None:
+def test_of_the_shafts_lines_each_of_the_first_three_counts_by_itself(order: int, counts: bool) -> None:
     plain = Family(count=30, unit=1.0)
     none, one = (shaft_against(axis(**lines), NO_STRAYS, plain, SPEEDS, ())[0] for lines in ({}, {f"o{order}": 3.0}))
     assert bool(one > none + 0.1) is counts
+
+
+@pytest.mark.parametrize(("stand", "among", "counts"), [
+    ((4, 5), {}, True), ((5, 6), {}, True), ((4, 6), {}, False), ((5,), {}, False), ((4, 5), {"o2": 5.0}, False),
+    ((4, 5), {"o2_07": 50.0}, False), ((4, 5), {"o1_935": 50.0}, False), ((4, 5), {"o7_2": 50.0}, True),
+])  # fmt: skip
+def test_two_neighbouring_multiples_are_one_turn_apart(
+    stand: tuple[int, ...], among: dict[str, float], counts: bool
+) -> None:
+    """Where none of the first three stands, and none of the lobes' or of what would have its lobes here."""
+    without, found = (
+        shaft_against(axis(**among, **lines), NO_STRAYS, PAIR, SPEEDS, (), CHOSEN)[0]
+        for lines in ({}, {f"o{order}": 50.0 for order in stand})
+    )
+    assert bool(found == 0.0) is counts
+    assert bool(found == without) is not counts
+
+
+def test_neighbouring_multiples_that_stand_in_a_doubtful_way_say_nothing() -> None:
+    """ln 1e4: noise makes a line as high in one place of all that a spectrum has."""
+    plain = Family(count=30, unit=1.0)
+    least, less = (shaft_against(axis(o4=one, o5=one), NO_STRAYS, plain, SPEEDS, ())[0] for one in (9.3, 9.1))
+    assert less < -4 < least
 
 
 COMMON = Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=np.full(400, 60.0), places=1000)
@@ -179,13 +202,25 @@ def test_a_rotor_seldom_turns_as_fast_as_lobes_and_has_as_many_blades_as_there_a
     assert next(shaftless) == next(shaftless)
 
 
-@pytest.mark.parametrize(("shaft", "detected"), [(50.0, True), (0.0, False)])
-def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, detected: bool) -> None:
-    """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows."""
-    lines = axis(o1=shaft, o2=500.0, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
+@pytest.mark.parametrize(("shaft", "second", "detected"), [(50.0, 500.0, True), (0.0, 500.0, False), (0.0, 20.0, True)])
+def test_what_a_motor_of_half_as_many_poles_makes_is_no_mesh(shaft: float, second: float, detected: bool) -> None:
+    """Its second multiple and its blades stand at even orders; that the drive turns its own first line shows. Where the
+    second hardly stands, the first may be as strong and not show."""
+    lines = axis(o1=shaft, o2=second, o3=shaft, o14=500.0, o28=500.0, o42=500.0)
     found = presence([lines], [Family(count=14, unit=1.0)], 1e-6)
     assert found is not None
     assert found.detected is detected
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "another"),
+    [(0.0, 29.0, False), (0.0, 31.0, True), (4.0, 119.0, False), (4.0, 121.0, True), (5.0, 500.0, False)],
+)
+def test_a_second_multiple_is_another_rotors_where_it_is_thirty_times_the_first(
+    first: float, second: float, another: bool
+) -> None:
+    """A first line in the noise may be as strong as the noise is; where it stands, the shaft turns."""
+    assert turns_twice(axis(o1=first, o2=second), SPEEDS) is another
 
 
 def beside(*spaced: tuple[float, float], middle: float = 50.0) -> float:

@@ -37,15 +37,23 @@ ANOTHER_RATIO = 1.25
 ANOTHER_FILE = 0.01
 """Chance that a capture is of a drive with a multiple of the pins and lobes (common practice: one file in a hundred is
 wrong)."""
+WEAKER = 30.0
+"""Times in power that the first multiple of a drive's shaft is weaker than the second, beyond which the second is taken
+for another rotor's (of 308 drives of outside worlds whose second multiple stood beyond doubt, 3 were beyond it and 10
+beyond ten times: discs that face each other cancel a force of once a turn and not one of twice)."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
+NEXT = FIRST + 3.0
+"""And those after them."""
 
 
 def turns_twice(axis: Axis, speeds: Real) -> bool:
     """Whether a rotor of twice the speed (a motor of half as many poles) stands where the drive's own shaft does not:
-    the second multiple clearly, the first at none of ``speeds``. Then every second multiple may be that one's."""
+    the second multiple clearly, the first at none of ``speeds``, and not because it is a little weaker than a second
+    one that hardly stands itself. Then every second multiple may be that one's."""
     first, second = (axis.at(multiple * speeds, shaft=True).max() for multiple in (1.0, 2.0))
-    return bool(first < STANDS and second >= AS_CLEAR)
+    # Noise is 1: there the first line may be as strong.
+    return bool(first < STANDS and second >= WEAKER * max(first, 1.0))
 
 
 def shaft_against(
@@ -65,15 +73,35 @@ def shaft_against(
     # Whether anything turns at this speed is asked: that its multiples stand as well is nothing against it.
     elsewhere = np.zeros((3, 1), dtype=bool)
     first = line_ratios(surprise, SHAFT_SEEN, strays.rate(surprise, elsewhere, FIRST))
-    against = np.minimum(first.sum(axis=0), 0.0)
+    further = _further(axis, strays, family, speeds, surprise)
+    against = np.minimum(first.sum(axis=0) + further, 0.0)
     # A place that is covered shows nothing of how the speed was found.
     seen = [multiple - 1 for multiple in (1, 2, 3) if multiple not in covered]
-    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) - chosen))
-    past = family.count / (family.count - family.difference)
-    for alias in (past, 1 / past) if family.difference else ():
+    against = np.asarray(np.minimum(against, first[seen].sum(axis=0) + further - chosen))
+    for alias in _aliases(family):
         stands = axis.at(alias * speeds, shaft=True) > STANDS
         against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
     return against
+
+
+def _aliases(family: Family) -> tuple[float, ...]:
+    """Speeds at which lines of the shaft would be those of the lobes, and of the lobes those of the shaft."""
+    past = family.count / (family.count - family.difference)
+    return (past, 1 / past) if family.difference else ()
+
+
+def _further(axis: Axis, strays: Strays, family: Family, speeds: Real, first: Real) -> Real:
+    """What the fourth to sixth multiples of the shaft say for a speed (speeds,) at which none of the first three
+    (``first``, surprise (3, speeds)) stands: nothing, unless two neighbours stand beyond doubt. These are one turn
+    apart, so what makes them repeats once a turn, as a hurt tooth does whose first multiples no structure carries; a
+    rotor of another speed makes one of them by chance. Nothing where the first three of an alias stand."""
+    surprise = axis.at(NEXT * speeds, shaft=True)
+    stands = surprise >= AS_CLEAR
+    neighbours = (stands[:-1] & stands[1:]).any(axis=0) & ~(first >= STANDS).any(axis=0)
+    for alias in _aliases(family):
+        neighbours &= ~(axis.at(alias * FIRST * speeds, shaft=True) >= STANDS).any(axis=0)
+    ratios = line_ratios(surprise, HIGHER_SEEN, strays.rate(surprise, np.zeros((3, 1), dtype=bool), NEXT))
+    return np.asarray(np.where(neighbours, ratios.sum(axis=0), 0.0))
 
 
 def no_rotor(axis: Axis, strays: Strays, family: Family, speeds: Real, multiples: float = -np.inf) -> float:
