@@ -82,15 +82,21 @@ BETWEEN = {
 }
 
 
-@pytest.mark.parametrize("lag", SLIPS)
-@pytest.mark.parametrize("name", BETWEEN)
-def test_a_cage_passes_load_rings_and_housing_as_its_elements_roll(name: str, lag: float) -> None:
-    stage, (inner, inner_speed), (outer, outer_speed), (load, load_speed) = BETWEEN[name]
+def with_bearing_between(name: str) -> ToneTable:
+    """Tones of the drive of ``BETWEEN`` with nine elements of 10 mm on a circle of 40 mm between the two bodies."""
+    stage, (inner, _), (outer, _), (load, _) = BETWEEN[name]
     bearing = {
         "name": name, "inner": inner, "outer": outer, "load": load,
         "elements": 9, "element_diameter_mm": 10.0, "pitch_diameter_mm": 40.0,
     }  # fmt: skip
-    found = table(stage, bearings=(bearing,))
+    return table(stage, bearings=(bearing,))
+
+
+@pytest.mark.parametrize("lag", SLIPS)
+@pytest.mark.parametrize("name", BETWEEN)
+def test_a_cage_passes_load_rings_and_housing_as_its_elements_roll(name: str, lag: float) -> None:
+    _, (_, inner_speed), (_, outer_speed), (_, load_speed) = BETWEEN[name]
+    found = with_bearing_between(name)
     turns = np.linspace(0.0, 40.0, 801)
     cage = carried(inner_speed, outer_speed, 40.0, 10.0, lag, turns)
     frames = {"": outer_speed, "_past_load": load_speed, "_past_inner": inner_speed, "_past_housing": 0.0}
@@ -115,12 +121,8 @@ def test_a_cage_passes_load_rings_and_housing_as_its_elements_roll(name: str, la
 @pytest.mark.parametrize("name", BETWEEN)
 def test_elements_pass_an_inner_race_within_its_slip(name: str, lag: float) -> None:
     """What a cage lags past the outer ring it gains past the inner one."""
-    stage, (inner, inner_speed), (outer, outer_speed), (load, _) = BETWEEN[name]
-    bearing = {
-        "name": name, "inner": inner, "outer": outer, "load": load,
-        "elements": 9, "element_diameter_mm": 10.0, "pitch_diameter_mm": 40.0,
-    }  # fmt: skip
-    tone = table(stage, bearings=(bearing,)).tone(f"bearing.{name}.inner_race")
+    _, (_, inner_speed), (_, outer_speed), _ = BETWEEN[name]
+    tone = with_bearing_between(name).tone(f"bearing.{name}.inner_race")
     turns = np.linspace(0.0, 40.0, 801)
     cage = carried(inner_speed, outer_speed, 40.0, 10.0, lag, turns)
     passed = 9 * rate(cage - inner_speed * turns, turns)

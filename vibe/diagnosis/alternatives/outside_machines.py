@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import erf, exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
-from vibe.core.evidence import STANDS_DB, CombEvidence
+from vibe.core.evidence import STANDS_DB, CombEvidence, CombLine
 from vibe.core.health import FLUTING, OWN_PARTS, Finding
 from vibe.core.outside_combs import (
     EXACTLY,
@@ -430,10 +430,14 @@ def _is_bare(case: Case, finding: Finding) -> bool:
     comb = case.combs.get(finding.shown_in)
     if comb is None or not is_carried(case, comb.tone):
         return False
+    return stands_bare(comb, comb.sideband_lines)
+
+
+def stands_bare(comb: CombEvidence, sides: Sequence[CombLine]) -> bool:
+    """Whether the strongest lines of ``comb`` stand high, and none of as many ``sides`` as tell does."""
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
-    sides = [line.over_floor_db for line in comb.sideband_lines]
     high = sum(strongest) >= STRONG_DB * len(strongest)
-    return high and len(sides) >= FEWEST_SIDES and max(sides) < STANDS_DB
+    return high and len(sides) >= FEWEST_SIDES and max(line.over_floor_db for line in sides) < STANDS_DB
 
 
 def is_carried(case: Case, tone: str) -> bool:

@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from vibe.core.evidence import STANDS_DB, CombEvidence
+from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.alternatives.outside_machines import (
     BARE_OWN,
-    FEWEST_SIDES,
     PART_SHARE,
-    STRONG_DB,
     combs_of_bearing,
     has_sides,
     is_carried,
     slip_density,
+    stands_bare,
 )
 from vibe.diagnosis.alternatives.similar_speeds import placed
 from vibe.diagnosis.bearing_elements import RACES, part_of
@@ -141,13 +140,11 @@ def _is_unloaded(case: Case, one: Tone, comb: CombEvidence) -> bool:
         return False
     turn = max(side.order for side in one.sidebands)
     sides = [
-        line.over_floor_db
+        line
         for line in comb.sideband_lines
         if any(abs(abs(line.order - own.order) / turn - 1) < SAME_SIDES for own in comb.lines)
     ]
-    strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
-    high = sum(strongest) >= STRONG_DB * len(strongest)
-    return high and len(sides) >= FEWEST_SIDES and max(sides) < STANDS_DB
+    return stands_bare(comb, sides)
 
 
 def _rivals(one: Tone, own: Tone, comb: CombEvidence) -> bool:
