@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Bins = NDArray[np.complex64]
 TAU = 2 * np.pi
+LEAD_S = 0.4
+"""Made before a record begins, and cut off."""
 FINE_HZ = 25_600.0
 """Strikes and roughness are made at this rate at least: what a slower recorder does not pass is cut off afterwards."""
 CONTACT_RAD = 1.2
@@ -112,8 +114,14 @@ class Motion:
         """At ``samples`` even times [rad]."""
         return np.asarray(self._angle(np.arange(samples) * (self.seconds / samples)))
 
+    def after(self, lead_s: float) -> Motion:
+        """Without its first seconds."""
+        kept = np.linspace(lead_s, self.seconds, len(self.speed_hz))
+        return Motion(self.seconds - lead_s, np.interp(kept, self.times_s, self.speed_hz))
+
     @property
     def turns(self) -> float:
+        """Of the input, in all."""
         return float(self._angle(self.seconds)) / TAU
 
 
@@ -129,6 +137,9 @@ class Making:
     unbalance: float
     electric: float
     line_hz: float
+    swing: float
+    """Of the load, with each blade, flight or rake that the output carries past its resistance."""
+    blades: int
     direction_depth: float
     """How much nearer the loaded side is when it faces the sensor."""
 
@@ -400,6 +411,7 @@ def way(rng: np.random.Generator, place: tuple[Array, Array], cut_hz: float | No
     """One of the ways to a place: it shares the resonances, not how much each is moved."""
     modes, damping = place
     shares = rng.normal(0, 1, len(modes)) * rng.uniform(0.3, 1.0, len(modes))
+    shares[0] *= 0.12  # on its feet the whole drive moves, and weighs much
     shares[-1] = 0.5
     return Way(modes, damping, shares, rng.uniform(5e-5, 1.5e-3), cut_hz)
 
@@ -473,6 +485,9 @@ def forces(design: Design, making: Making, motion: Motion, samples: int, rng: np
         x += 0.5 * pressed * np.cos(direction)
         y += 0.5 * pressed * np.sin(direction)
         twist += (yielded - yielded.mean()) * len(holes) / 6
+    swing = 1 + making.swing * np.cos(making.blades * disc * angle + rng.uniform(0, TAU))
+    for part in (x, y, twist, loud):  # springs: the forces grow with the load, about
+        part *= swing
     shaft = np.zeros(count)
     for teeth, meets, carrier, first, second in _gears(design, rate):
         one, others = (rng.normal(0, making.error_um * rng.uniform(0.5, 1.0), n) for n in (first, second * meets))
@@ -482,7 +497,7 @@ def forces(design: Design, making: Making, motion: Motion, samples: int, rng: np
             near = 1 + (0.4 * np.cos(carrier * angle + TAU * number / meets - sensor) if carrier else 0.0)
             shaft += 3.0 * pull * near
     size = making.windup_um
-    heavy = rng.normal(0, 1, 2) * making.unbalance * size * 4
+    heavy = rng.normal(0, 1, 2) * making.unbalance * size * 2
     shaft += heavy[0] * np.cos(angle) + heavy[1] * np.cos(2 * angle + rng.uniform(0, TAU))
     times = np.arange(count) * (motion.seconds / count)
     running = motion.speed_hz / motion.speed_hz.max()
@@ -527,9 +542,23 @@ def time_of(bins: Bins, samples: int) -> Floats:
     return np.asarray(irfft(bins, samples), dtype=np.float32)
 
 
-def level(bins: Bins, samples: int) -> float:
-    """R.m.s. of a record by its spectrum, without what stands still."""
-    return float(np.sqrt(2 * np.sum(np.abs(bins[1:].astype(np.complex128)) ** 2)) / samples)
+def settled(bins: Bins, samples: int, rate_hz: float) -> Floats:
+    """A record without its first `LEAD_S`: spectra join the end of a force to its beginning, and that rings."""
+    return time_of(bins, samples)[int(LEAD_S * rate_hz) :]
+
+
+def level(bins: Bins, samples: int, rate_hz: float) -> float:
+    """R.m.s. of a record, without what stands still."""
+    return float(settled(bins, samples, rate_hz).std())
+
+
+def velocity_of(bins: Bins, samples: int, rate_hz: float) -> float:
+    """R.m.s. of velocity [m/s] from 10 to 1000 Hz."""
+    frequency = np.linspace(0, rate_hz / 2, len(bins))
+    inside = (frequency >= 10) & (frequency <= 1000)
+    moved = np.zeros_like(bins)
+    moved[inside] = bins[inside] / (2j * np.pi * frequency[inside])
+    return level(moved, samples, rate_hz)
 
 
 def record(
@@ -549,12 +578,12 @@ def record(
     noise = [through(rough, lines["rough"], rate_hz) for lines in ways]
     for bins in tonal:
         bins[0] = 0
-    share = 10 ** (making.rough_db / 20) * level(tonal[0], samples) / level(noise[0], samples)
+    share = 10 ** (making.rough_db / 20) * level(tonal[0], samples, rate_hz) / level(noise[0], samples, rate_hz)
     turned = [through(shaft, lines["shaft"], rate_hz) for lines in ways]
     whole = [a + np.float32(share) * b + c for a, b, c in zip(tonal, noise, turned, strict=True)]
     for bins in whole:
         bins[0] = 0
-    scale = 1 / level(whole[0], samples)
+    scale = 1 / level(whole[0], samples, rate_hz)
     return [np.asarray(bins * scale, dtype=np.complex64) for bins in whole]
 
 
@@ -567,7 +596,7 @@ def struck(
     fine = samples_for(motion.seconds, max(2 * FINE_HZ, rate_hz))
     source = bins_of(pulses(when, weight, damage.width_s, fine / motion.seconds, fine), samples)
     added = [through(source, lines["damage"], rate_hz) for lines in ways]
-    wave = np.abs(time_of(added[0], samples))
+    wave = np.abs(settled(added[0], samples, rate_hz))
     pieces = min(len(wave), max(4, len(when)))
     peaks = wave[: len(wave) // pieces * pieces].reshape(pieces, -1).max(axis=1)
     scale = 1 / max(float(np.quantile(peaks, 0.75)), 1e-30)

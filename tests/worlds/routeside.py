@@ -11,11 +11,13 @@ each ten captures seven are of sound drives that run, one is unusable, two are o
   Speed is noted (within 0.5 %) in 35 % of the former and 85 % of the latter, whose plate says little; 8 % have a pulse
   per turn. It swings by 0.01 to 0.3 % (log-uniform, r.m.s.); 8 % have a ramp of 1 %, as tanks empty.
 * Making: grades 5 to 7, so errors of 2 to 4.5 µm (standard deviation) under 6 to 40 µm of wind-up. Noise of rubbing
-  over the rest of what pins and discs do normal, 8 ± 7 dB: accurate drives are mostly noise.
+  over the rest of what pins and discs do normal, 8 ± 7 dB: accurate drives are mostly noise. What is driven lets the
+  load swing by 1 to 15 % (log-uniform), once to four times per turn of the output.
 * Sensor: magnet (55 %), glue, stud, few held by hand: its resonance lies at 3.5 to 7.5, 8 to 12, 12 to 20, 1.2 to
   2.2 kHz. One point or two (45 %). Rates 5.12 to 51.2 kHz, lengths 8 to 30 s (log-uniform), 5 % of 6 s. Noise of 30 to
-  500 (µm/s²)/√Hz, 16 or 24 bits.
-* Level: r.m.s. log-normal, 1.2 m/s² at 25 turns/s in proportion to speed, ± 5 dB.
+  500 (µm/s²)/√Hz, 16 or 24 bits; the hall adds 3 to 50 mm/s² of rumble, one lead in ten a little hum.
+* Level: r.m.s. log-normal, 1.2 m/s² at 25 turns/s in proportion to speed, ± 5 dB, but no more than 2 to 6 mm/s from 10
+  to 1000 Hz (log-uniform): what shakes more is not left running.
 * Around: every second capture, one to four machines (`route_around.py`), most of them 10 to 30 dB below the drive,
   since the sensor sits on the drive. One of eight of these is next to a twin at a speed 0.2 to 6 % off, at least 3 dB
   below the drive; half of the twins are damaged. A quarter of the surroundings are declared in the drive file.
@@ -32,10 +34,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.fft import rfft
+from scipy.signal import lfilter
 
 from tests.worlds.case import Truth, WorldCase
 from tests.worlds.route_around import Machine, any_machine, at_sensors, distant, level_db, steady
 from tests.worlds.route_bench import (
+    LEAD_S,
     TAU,
     Bins,
     Design,
@@ -47,8 +52,9 @@ from tests.worlds.route_bench import (
     rates,
     record,
     samples_for,
+    settled,
     struck,
-    time_of,
+    velocity_of,
     way,
 )
 from tests.worlds.route_drives import Plate, drive_file, log_uniform, pick, some_damage, some_design, some_plate
@@ -115,6 +121,7 @@ def _making(rng: np.random.Generator, plate: Plate) -> Making:
         error_um=float(grade * rng.uniform(0.8, 1.2)), windup_um=log_uniform(rng, 6, 40),
         rough_db=float(np.clip(rng.normal(8, 7), -8, 22)), unbalance=float(rng.lognormal(-0.5, 0.6)),
         electric=float(rng.lognormal(-1, 0.7)), line_hz=plate.line_hz if plate.mains else 0.0,
+        swing=log_uniform(rng, 0.01, 0.15), blades=int(rng.integers(1, 5)),
         direction_depth=float(rng.uniform(0.03, 0.3)),
     )  # fmt: skip
 
@@ -128,8 +135,17 @@ def _logged(rng: np.random.Generator, bins: Bins, recorder: Recorder, samples: i
     """What the logger stores: no lowest frequencies, nothing near half the rate, noise, steps."""
     frequency = np.linspace(0, recorder.rate_hz / 2, len(bins))
     passed = frequency / np.hypot(frequency, 1.0) / np.sqrt(1 + (frequency / (0.42 * recorder.rate_hz)) ** 24)
-    values = time_of(np.asarray(bins * passed, dtype=np.complex64), samples)
-    values += rng.standard_normal(samples, dtype=np.float32) * (recorder.noise * np.sqrt(recorder.rate_hz / 2))
+    values = settled(np.asarray(bins * passed, dtype=np.complex64), samples, recorder.rate_hz)
+    samples = len(values)
+    values += rng.standard_normal(samples, dtype=np.float32) * np.float32(
+        recorder.noise * np.sqrt(recorder.rate_hz / 2)
+    )
+    keep = np.exp(-TAU * 400 / recorder.rate_hz)  # a floor passes low notes better
+    rumble = lfilter([1.0], [1.0, -keep], rng.standard_normal(samples)) * np.sqrt(1 - keep**2)
+    values += (log_uniform(rng, 0.003, 0.05) * rumble).astype(np.float32)
+    if rng.uniform() < 0.1:
+        turned = TAU * 50 * np.arange(samples) / recorder.rate_hz
+        values += (log_uniform(rng, 0.003, 0.05) * (np.cos(turned) + 0.4 * np.cos(3 * turned))).astype(np.float32)
     return np.asarray(np.round(values / recorder.step) * recorder.step, dtype=np.float32)
 
 
@@ -206,15 +222,16 @@ def case(number: int) -> WorldCase:
 def _running(rng: np.random.Generator, number: int, truth: Truth, attempt: int) -> WorldCase | None:
     design, recorder = some_design(rng), some_recorder(rng)
     plate = some_plate(rng, design.kind == "rv")
-    making, samples = _making(rng, plate), samples_for(recorder.seconds, recorder.rate_hz)
+    making, samples = _making(rng, plate), samples_for(recorder.seconds + LEAD_S, recorder.rate_hz)
     recorder = replace(recorder, seconds=samples / recorder.rate_hz)
     motion = _of_drive(rng, plate, recorder.seconds)
-    speed = motion.turns / recorder.seconds
+    kept = motion.after(LEAD_S)
+    speed = kept.turns / kept.seconds
     ways = _ways(rng, recorder)
     strength = float(1.2 * speed / 25 * 10 ** (rng.normal(0, 5) / 20))
-    scene = Scene(
-        seen=[b * np.float32(strength) for b in record(design, making, motion, ways, samples, rng)], around=[]
-    )
+    sound = record(design, making, motion, ways, samples, rng)
+    strength *= min(1.0, log_uniform(rng, 2e-3, 6e-3) / (strength * velocity_of(sound[0], samples, recorder.rate_hz)))
+    scene = Scene(seen=[bins * np.float32(strength) for bins in sound], around=[])
     marks = {
         "strength_m_s2": strength,
         "rough_db": making.rough_db,
@@ -232,21 +249,21 @@ def _running(rng: np.random.Generator, number: int, truth: Truth, attempt: int) 
         damage, tones = some_damage(rng, design)
         size = log_uniform(rng, 0.3, 6) * 1.2**attempt
         added, order = struck(design, damage, motion, ways, samples, rng)
-        without = [bins.copy() for bins in scene.seen]
-        scene.seen = [one + np.float32(size * strength) * other for one, other in zip(scene.seen, added, strict=True)]
-        noise = recorder.noise * np.sqrt(recorder.rate_hz / 2) * np.sqrt(samples) / np.sqrt(2)
-        hiss = noise * (rng.standard_normal(len(added[0])) + 1j * rng.standard_normal(len(added[0])))
-        pairs = zip(scene.seen, without, strict=True)
-        if not any(damage_visibly(now + hiss, then + hiss, recorder.rate_hz, motion, order) for now, then in pairs):
+        pairs = []
+        for point, more in enumerate(added):
+            before = scene.seen[point]
+            scene.seen[point] = before + np.float32(size * strength) * more
+            pairs.append([rfft(_logged(rng, bins, recorder, samples)) for bins in (scene.seen[point], before)])
+        if not any(damage_visibly(now, then, recorder.rate_hz, kept, order) for now, then in pairs):
             return None
         kind = "damaged " + (damage.element or damage.part).replace("_", " ")
         marks |= {"strike_over_rms": size, "order": order}
     channels = [_logged(rng, bins, recorder, samples) for bins in scene.seen]
-    if not runs_visibly(channels, motion, design, recorder.rate_hz):
+    if not runs_visibly(channels, kept, design, recorder.rate_hz):
         return None
     declared = scene.around if rng.uniform() < 0.25 else []
     noted = rng.uniform() < (0.35 if plate.mains else 0.85)
-    pulse = _pulse(rng, motion, samples) if rng.uniform() < 0.08 else None
+    pulse = _pulse(rng, kept, len(channels[0])) if rng.uniform() < 0.08 else None
     return WorldCase(
         name=f"route {number:03d}", kind=kind, truth=truth, damaged=tones, marks=marks,
         drive_toml=drive_file(f"RT-{number:03d}", design, plate, declared),
@@ -265,7 +282,7 @@ def _pulse(rng: np.random.Generator, motion: Motion, samples: int) -> Floats:
 def _unusable(rng: np.random.Generator, number: int) -> WorldCase:
     design, recorder = some_design(rng), some_recorder(rng)
     plate = some_plate(rng, design.kind == "rv")
-    samples = samples_for(recorder.seconds, recorder.rate_hz)
+    samples = samples_for(recorder.seconds + LEAD_S, recorder.rate_hz)
     recorder = replace(recorder, seconds=samples / recorder.rate_hz)
     what = pick(rng, {"at rest": 4, "another drive": 3, "dead sensor": 2, "start or stop": 1})
     strength = float(1.2 * plate.speed_hz / 25 * 10 ** (rng.normal(0, 5) / 20))
@@ -303,13 +320,14 @@ def _unusable(rng: np.random.Generator, number: int) -> WorldCase:
 def _stopping(rng: np.random.Generator, speed_hz: float, seconds: float) -> Motion:
     """About a second at speed and a coast to rest, or the other way round; the rest of the record it stands."""
     times = np.linspace(0, seconds, int(seconds * 100))
-    held, coast = rng.uniform(0.3, 1.2), rng.uniform(0.5, 2.0)
+    held, coast = LEAD_S + rng.uniform(0.3, 1.0), rng.uniform(0.5, 2.0)
     speed = speed_hz * np.clip(1 - (times - held) / coast, 0, 1)
     return Motion(seconds, speed[::-1].copy() if rng.uniform() < 0.5 else speed)
 
 
 def _dead(rng: np.random.Generator, bins: Bins, recorder: Recorder, samples: int) -> Floats:
     """A broken lead that picks up the mains, noise alone, or a supply that fails: drift and steps."""
+    samples -= int(LEAD_S * recorder.rate_hz)
     times = np.arange(samples) / recorder.rate_hz
     own = rng.standard_normal(samples) * log_uniform(rng, 3e-4, 5e-3)
     what = rng.integers(3)
