@@ -264,14 +264,13 @@ def bearing_force(
     share = rng.uniform(0.35, 0.6)
     zone = load_zone(TAU * np.arange(2048) / 2048, share).astype(np.float32)
     start = rng.uniform(0, 1)
-    force = np.zeros(len(angle))
-    turns = angle / TAU
+    force = np.zeros(len(angle), dtype=np.float32)
+    steps = angle * (2048 / TAU)
+    past = [np.floor((cage - other) * steps).astype(np.int32) for other in (load, inner, outer)]
     for number in range(bearing.elements):
-        place = start + number / bearing.elements
-        loaded = zone[(np.mod((cage - load) * turns + place, 1.0) * 2048).astype(np.int64) % 2048]
-        wavy = tables[0][(np.mod((cage - inner) * turns + place, 1.0) * 2048).astype(np.int64) % 2048]
-        wavy = wavy + tables[1][(np.mod((cage - outer) * turns + place, 1.0) * 2048).astype(np.int64) % 2048]
-        force += loaded * (1 + size[number] + wavy)
+        place = int(2048 * (start + number / bearing.elements))
+        loaded, *wavy = (table[(by + place) & 2047] for table, by in zip((zone, *tables), past, strict=True))
+        force += loaded * (1 + np.float32(size[number]) + wavy[0] + wavy[1])
     return force - force.mean(), load * angle + rng.uniform(0, TAU)
 
 
