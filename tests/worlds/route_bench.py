@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Bins = NDArray[np.complex64]
 TAU = 2 * np.pi
-LEAD_S = 0.4
-"""Made before a record begins, and cut off."""
+LEAD_S, TAIL_S = 0.4, 0.1
+"""Made before a record begins and after it ends, and cut off."""
 FINE_HZ = 25_600.0
 """Strikes and roughness are made at this rate at least: what a slower recorder does not pass is cut off afterwards."""
 CONTACT_RAD = 1.2
@@ -114,10 +114,11 @@ class Motion:
         """At ``samples`` even times [rad]."""
         return np.asarray(self._angle(np.arange(samples) * (self.seconds / samples)))
 
-    def after(self, lead_s: float) -> Motion:
-        """Without its first seconds."""
-        kept = np.linspace(lead_s, self.seconds, len(self.speed_hz))
-        return Motion(self.seconds - lead_s, np.interp(kept, self.times_s, self.speed_hz))
+    def kept(self) -> Motion:
+        """While the record lasts."""
+        seconds = self.seconds - LEAD_S - TAIL_S
+        times = np.linspace(LEAD_S, LEAD_S + seconds, len(self.speed_hz))
+        return Motion(seconds, np.interp(times, self.times_s, self.speed_hz))
 
     @property
     def turns(self) -> float:
@@ -542,8 +543,8 @@ def time_of(bins: Bins, samples: int) -> Floats:
 
 
 def settled(bins: Bins, samples: int, rate_hz: float) -> Floats:
-    """A record without its first `LEAD_S`: spectra join the end of a force to its beginning, and that rings."""
-    return time_of(bins, samples)[int(LEAD_S * rate_hz) :]
+    """A record without `LEAD_S` and `TAIL_S`: spectra join the end of a force to its beginning, and that rings."""
+    return time_of(bins, samples)[int(LEAD_S * rate_hz) : -int(TAIL_S * rate_hz)]
 
 
 def level(bins: Bins, samples: int, rate_hz: float) -> float:

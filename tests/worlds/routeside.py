@@ -20,7 +20,7 @@ each ten captures seven are of sound drives that run, one is unusable, two are o
   to 1000 Hz (log-uniform): what shakes more is not left running.
 * Around: every second capture, one to four machines (`route_around.py`), most of them 10 to 30 dB below the drive,
   since the sensor sits on the drive. One of eight of these is next to a twin at a speed 0.2 to 6 % off, at least 3 dB
-  below the drive; half of the twins are damaged. A quarter of the surroundings are declared in the drive file.
+  below the drive; half of the twins are damaged. Half of the surroundings are declared in the drive file.
 * Unusable: at rest next to running machines (4 of 10), another drive (3), a dead sensor (2), a start or stop (1 of 10).
 * Damage: the parts as they fail, bearings on the eccentric first; strikes peak at 0.3 to 6 times the r.m.s. of the
   sound drive (log-uniform), slip 0 to 1.5 %, one in three with a far edge.
@@ -42,6 +42,7 @@ from tests.worlds.case import Truth, WorldCase
 from tests.worlds.route_around import Machine, any_machine, at_sensors, distant, level_db, steady
 from tests.worlds.route_bench import (
     LEAD_S,
+    TAIL_S,
     TAU,
     Bins,
     Design,
@@ -223,10 +224,10 @@ def case(number: int) -> WorldCase:
 def _running(rng: np.random.Generator, number: int, truth: Truth, attempt: int) -> WorldCase | None:
     design, recorder = some_design(rng), some_recorder(rng)
     plate = some_plate(rng, design.kind == "rv")
-    making, samples = _making(rng, plate), samples_for(recorder.seconds + LEAD_S, recorder.rate_hz)
+    making, samples = _making(rng, plate), samples_for(recorder.seconds + LEAD_S + TAIL_S, recorder.rate_hz)
     recorder = replace(recorder, seconds=samples / recorder.rate_hz)
     motion = _of_drive(rng, plate, recorder.seconds)
-    kept = motion.after(LEAD_S)
+    kept = motion.kept()
     speed = kept.turns / kept.seconds
     ways = _ways(rng, recorder)
     strength = float(1.2 * speed / 25 * 10 ** (rng.normal(0, 5) / 20))
@@ -238,8 +239,9 @@ def _running(rng: np.random.Generator, number: int, truth: Truth, attempt: int) 
         "rough_db": making.rough_db,
         "ratio": 1 / abs(rates(design)[f"{design.stage}.output"]),
     }
-    surrounded = rng.uniform() < 0.5
-    twinned = surrounded and rng.uniform() < 0.125
+    place = np.random.default_rng([SEED, number, 3])  # a place stays what it is, however often is drawn
+    surrounded = place.uniform() < 0.5
+    twinned = surrounded and place.uniform() < 0.125
     if surrounded and (not twinned or rng.uniform() < 0.5):
         _add_machines(rng, scene, recorder, samples, strength)
     if twinned:
@@ -262,7 +264,7 @@ def _running(rng: np.random.Generator, number: int, truth: Truth, attempt: int) 
     channels = [_logged(rng, bins, recorder, samples) for bins in scene.seen]
     if not runs_visibly(channels, kept, design, recorder.rate_hz):
         return None
-    declared = scene.around if rng.uniform() < 0.25 else []
+    declared = scene.around if rng.uniform() < 0.5 else []
     noted = rng.uniform() < (0.35 if plate.mains else 0.85)
     pulse = _pulse(rng, kept, len(channels[0])) if rng.uniform() < 0.08 else None
     return WorldCase(
@@ -283,7 +285,7 @@ def _pulse(rng: np.random.Generator, motion: Motion, samples: int) -> Floats:
 def _unusable(rng: np.random.Generator, number: int) -> WorldCase:
     design, recorder = some_design(rng), some_recorder(rng)
     plate = some_plate(rng, design.kind == "rv")
-    samples = samples_for(recorder.seconds + LEAD_S, recorder.rate_hz)
+    samples = samples_for(recorder.seconds + LEAD_S + TAIL_S, recorder.rate_hz)
     recorder = replace(recorder, seconds=samples / recorder.rate_hz)
     what = pick(rng, {"at rest": 4, "another drive": 3, "dead sensor": 2, "start or stop": 1})
     strength = float(1.2 * plate.speed_hz / 25 * 10 ** (rng.normal(0, 5) / 20))
@@ -312,7 +314,7 @@ def _unusable(rng: np.random.Generator, number: int) -> WorldCase:
     noted = what != "at rest" and rng.uniform() < (0.35 if plate.mains else 0.85)
     return WorldCase(
         name=f"route {number:03d}", kind=f"unusable, {what}", truth="unusable",
-        drive_toml=drive_file(f"RT-{number:03d}", design, plate, scene.around if rng.uniform() < 0.25 else []),
+        drive_toml=drive_file(f"RT-{number:03d}", design, plate, scene.around if rng.uniform() < 0.5 else []),
         channels=dict(zip(POINTS, channels, strict=False)), sample_rate_hz=recorder.rate_hz, speed_hz=speed,
         noted_rpm=round(plate.speed_hz * 60, 1) if noted else None, marks={"strength_m_s2": strength},
     )  # fmt: skip
@@ -328,7 +330,7 @@ def _stopping(rng: np.random.Generator, speed_hz: float, seconds: float) -> Moti
 
 def _dead(rng: np.random.Generator, bins: Bins, recorder: Recorder, samples: int) -> Floats:
     """A broken lead that picks up the mains, noise alone, or a supply that fails: drift and steps."""
-    samples -= int(LEAD_S * recorder.rate_hz)
+    samples -= int(LEAD_S * recorder.rate_hz) + int(TAIL_S * recorder.rate_hz)
     times = np.arange(samples) / recorder.rate_hz
     own = rng.standard_normal(samples) * log_uniform(rng, 3e-4, 5e-3)
     what = rng.integers(3)
