@@ -304,7 +304,7 @@ def _unusable(rng: np.random.Generator, number: int) -> WorldCase:
         motion = _stopping(rng, plate.speed_hz, recorder.seconds)
         parts = record(design, _making(rng, plate), motion, _ways(rng, recorder), samples, rng)
         scene.seen = [bins * np.float32(0.5 * strength) for bins in parts]
-        speed = motion.turns / recorder.seconds
+        speed = motion.kept().turns / motion.kept().seconds
     if what == "at rest" or rng.uniform() < 0.4:
         _add_machines(rng, scene, recorder, samples, strength)
     if what == "dead sensor":
