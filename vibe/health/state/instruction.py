@@ -18,7 +18,8 @@ SAME_WAY = " the same way"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Instruction:
-    """``what`` is the instruction with its one date; ``short`` the same for a sentence that has named the part."""
+    """``what`` is the instruction with its date, and that of the first measurement where it asks for some before it;
+    ``short`` its first clause, for a sentence that has named the part."""
 
     what: str
     short: str
@@ -40,13 +41,14 @@ def instruction(
     """
     deadline, factor = judgement.deadline_for(state), judgement.consequence_factor(consequence)
     days = _days(deadline.days, factor)
-    when = f"within {days} day{'' if days == 1 else 's'} of the measurement"
-    if measured_at is not None:
-        when = f"by {(measured_at + timedelta(days=days)).date().isoformat()}"
+    when = _by(days, measured_at) or f"within {days} day{'' if days == 1 else 's'} of the measurement"
     form = deadline.what if "{when}" in deadline.what else f"{deadline.what}, {{when}}"
     before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
     if deadline.every_days is not None:
-        form = form.replace("{every}", _every_in_words(_days(deadline.every_days, factor)))
+        between = min(days, _days(deadline.every_days, factor))
+        # The first of them comes before all else, so its day is said: no worse state asks for anything later.
+        first_one = _by(between, measured_at)
+        form = form.replace("{every}", f"{first_one} and {_every(between)}" if first_one else _every(between))
     elif before:
         form = form.partition(";")[0]
     short = form
@@ -64,6 +66,11 @@ def _days(days: int, factor: float) -> int:
     return max(1, ceil(days * factor))
 
 
-def _every_in_words(days: int) -> str:
+def _by(days: int, measured_at: datetime | None) -> str:
+    """The day that lies so many days after the measurement; empty where nobody knows when that was."""
+    return "" if measured_at is None else f"by {(measured_at + timedelta(days=days)).date().isoformat()}"
+
+
+def _every(days: int) -> str:
     """How often, for a sentence."""
     return {1: "every day", 7: "every week"}.get(days, f"every {days} days")
