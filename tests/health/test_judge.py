@@ -356,6 +356,27 @@ def test_the_first_measurement_until_an_inspection_is_dated(judgement: Judgement
     assert said.endswith("by 2026-03-29 at the latest; measure by 2026-03-06 and every week until then.")
 
 
+@pytest.mark.parametrize("state", ["watch", "unknown"])
+@pytest.mark.parametrize(
+    ("remedy", "said"),
+    [
+        ("Warm the sensor up and repeat the measurement.", "Warm the sensor up and repeat the measurement by 2026-03-"),
+        ("Repeat the measurement while it runs.", "Repeat the measurement by 2026-03-?? while it runs."),
+        (
+            "Repeat the measurement; if it stays so, swap it.",
+            "Repeat the measurement by 2026-03-??; if it stays so, swap it.",
+        ),
+        ("Wait, then repeat the measurement twice", "Wait, then repeat the measurement by 2026-03-?? twice."),
+        ("Mount the sensor anew.", "Mount the sensor anew. Repeat the measurement "),
+    ],
+)
+def test_a_measurement_is_asked_for_once(judgement: Judgement, state: State, remedy: str, said: str) -> None:
+    what = instruction(state, judgement, first=remedy, measured_at=datetime(2026, 2, 27, tzinfo=UTC)).what
+    assert what.lower().count("repeat the measurement") == 1
+    assert re.sub(r"(2026-03-)\d\d", r"\1??", what).startswith(said.rstrip("?")) and "{" not in what
+    assert len(re.findall(r"2026-03-\d\d", what)) == 1
+
+
 def test_measuring_until_an_inspection_is_the_closer_the_worse_a_failure_would_be(judgement: Judgement) -> None:
     said = [instruction("plan", judgement, consequence=c).what for c in ("low", "medium", "high", "safety")]
     assert [text.rpartition("; ")[2] for text in said] == [

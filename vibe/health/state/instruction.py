@@ -52,10 +52,16 @@ def instruction(
     elif before:
         form = form.partition(";")[0]
     short = form
-    if before.lower().endswith(f"{AGAIN}. ") and form.lower().startswith(AGAIN):
-        # The remedy asks for the measurement already: only the date is left to say.
-        before, form = before.removesuffix(". "), form[len(AGAIN) :].replace(SAME_WAY, "")
+    asked = before.lower().find(AGAIN)
+    if asked >= 0 and form.lower().startswith(AGAIN):
+        # The remedy asks for the measurement already: only the date is left to say, where it does.
+        end = asked + len(AGAIN)
+        form = form[len(AGAIN) :].replace(SAME_WAY, "")
         short = f"{AGAIN}{form}"
+        if before[end:] == ". ":
+            before = before[:end]
+        else:
+            before, form = before[:end], f" {{when}}{before[end:].rstrip('. ')}"
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
     clause = short.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])
