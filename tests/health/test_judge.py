@@ -310,7 +310,8 @@ def test_the_worse_the_consequence_the_sooner(judgement: Judgement, state: State
     for consequence in ("low", None, "medium", "high", "safety"):
         stated = instruction(state, judgement, part="a lobe", consequence=consequence, measured_at=at)
         date, *before = re.findall(r"\d{4}-\d\d-\d\d", stated.what)
-        assert date in stated.short and all(first <= date for first in before)
+        assert date in stated.short
+        assert all(first <= date for first in before)
         days.append((datetime.fromisoformat(date).replace(tzinfo=UTC) - at).days)
     assert days == sorted(days, reverse=True)
     assert days[1] == days[2] == judgement.deadline_for(state).days
@@ -373,7 +374,8 @@ def test_the_first_measurement_until_an_inspection_is_dated(judgement: Judgement
 def test_a_measurement_is_asked_for_once(judgement: Judgement, state: State, remedy: str, said: str) -> None:
     what = instruction(state, judgement, first=remedy, measured_at=datetime(2026, 2, 27, tzinfo=UTC)).what
     assert what.lower().count("repeat the measurement") == 1
-    assert re.sub(r"(2026-03-)\d\d", r"\1??", what).startswith(said.rstrip("?")) and "{" not in what
+    assert re.sub(r"(2026-03-)\d\d", r"\1??", what).startswith(said.rstrip("?"))
+    assert "{" not in what
     assert len(re.findall(r"2026-03-\d\d", what)) == 1
 
 

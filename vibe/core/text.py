@@ -19,8 +19,8 @@ def day_in_words(when: date) -> str:
 
 
 def dates_in_words(text: str) -> str:
-    """A sentence as a page shows it: days as people write them, never broken at a line's end. Sentences themselves carry
-    days as ISO 8601 has them, since files and terminals sort by them."""
+    """A sentence as a page shows it: days as people write them, never broken at a line's end. Sentences themselves
+    carry days as ISO 8601 has them, since files and terminals sort by them."""
     return _ISO_DAY.sub(_in_words, text)
 
 

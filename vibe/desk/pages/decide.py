@@ -119,7 +119,7 @@ def shown_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseRow | None:
     due = None if last is None else last.ask_again
     return replace(
         row, list=list_after(row, decisions), owner=owner_of(decisions),
-        due="" if due is None else due.date().isoformat(),
+        due="" if due is None else due.date().isoformat(), due_is="",
         marks=tuple(mark for mark in row.marks if mark != "back") if last is not None else row.marks,
         seen=seen_of(decisions, row.urgency, row.state),
     )  # fmt: skip

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import ceil
 
 from vibe.core.health import State
-from vibe.health.state.settings import Judgement
+from vibe.health.state.settings import Judgement, scaled_days
 
 WHOLE_DRIVE = "the drive"
 AGAIN = "repeat the measurement"
@@ -40,12 +39,12 @@ def instruction(
     from the measurement, fewer the worse the consequence of a failure is; without ``measured_at`` they stay days.
     """
     deadline, factor = judgement.deadline_for(state), judgement.consequence_factor(consequence)
-    days = _days(deadline.days, factor)
+    days = judgement.days_until(state, consequence)
     when = _by(days, measured_at) or f"within {days} day{'' if days == 1 else 's'} of the measurement"
     form = deadline.what if "{when}" in deadline.what else f"{deadline.what}, {{when}}"
     before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
     if deadline.every_days is not None:
-        between = min(days, _days(deadline.every_days, factor))
+        between = min(days, scaled_days(deadline.every_days, factor))
         # The first of them comes before all else, so its day is said: no worse state asks for anything later.
         first_one = _by(between, measured_at)
         form = form.replace("{every}", f"{first_one} and {_every(between)}" if first_one else _every(between))
@@ -65,11 +64,6 @@ def instruction(
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
     clause = short.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])
-
-
-def _days(days: int, factor: float) -> int:
-    """Whole days, one at least; of two numbers the larger never becomes the smaller."""
-    return max(1, ceil(days * factor))
 
 
 def _by(days: int, measured_at: datetime | None) -> str:
