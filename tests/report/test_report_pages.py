@@ -253,6 +253,20 @@ def test_words(said: str, expected: str) -> None:
     assert said == expected
 
 
+def test_parts_are_called_in_sentences_as_everywhere_else() -> None:
+    said = (
+        "24 s: bearing.output bearing.rolling_element, stage1.disc and bearing.NU 205.cage_past_inner; input.shaft."
+    )
+    assert words.parts_named(said) == (
+        "24 s: rolling element (BSF, 2 × BSF) of the output bearing, disc, stage 1 and cage of the bearing “NU 205”, "
+        "past the inner ring; input shaft."
+    )
+    assert (
+        words.parts_named("a bearing. stage 1, file bearing.csv, 2.5 Hz")
+        == "a bearing. stage 1, file bearing.csv, 2.5 Hz"
+    )
+
+
 def test_days_of_the_action_are_words_that_do_not_break(tmp_path: Path, unknown: DriveReport) -> None:
     health = unknown.health.model_copy(update={"do_by": "Inspect <it> by 2026-03-29, then 2026-04-01."})
     files = write_drive(replace(unknown, health=health), tmp_path, force=False, pdf=False)

@@ -131,6 +131,17 @@ def component(name: str) -> str:
     return name.replace("_", " ")
 
 
+_IDENTIFIER = re.compile(
+    r"\b(?:stage\d+\.\w+|(?:input|motor)\.\w+"
+    r"|bearing\.[^,;:()]+?\.(?:outer_race|inner_race|rolling_element|cage(?:_past_\w+)?))(?!\w)"
+)
+
+
+def parts_named(text: str) -> str:
+    """A sentence for people: identifiers of tones and bodies in the plain words that stand everywhere else."""
+    return _IDENTIFIER.sub(lambda found: component(found[0]), text)
+
+
 def heading(component_id: str, defect: str) -> str:
     """A finding's name in plain words."""
     where = component(component_id)

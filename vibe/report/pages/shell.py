@@ -71,7 +71,8 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.filters |= {
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
-        "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
+        "component": words.component, "parts_named": words.parts_named, "seconds": words.seconds,
+        "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
         "printable": words.printable, "breakable": breakable, "dated": dates_in_words, "unit": words.unit,
         "loader": loader,
