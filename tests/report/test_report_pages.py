@@ -254,9 +254,7 @@ def test_words(said: str, expected: str) -> None:
 
 
 def test_parts_are_called_in_sentences_as_everywhere_else() -> None:
-    said = (
-        "24 s: bearing.output bearing.rolling_element, stage1.disc and bearing.NU 205.cage_past_inner; input.shaft."
-    )
+    said = "24 s: bearing.output bearing.rolling_element, stage1.disc and bearing.NU 205.cage_past_inner; input.shaft."
     assert words.parts_named(said) == (
         "24 s: rolling element (BSF, 2 × BSF) of the output bearing, disc, stage 1 and cage of the bearing “NU 205”, "
         "past the inner ring; input shaft."

@@ -26,12 +26,12 @@ MESH, PASS, LOBES, SIDE_LINES = range(PARTS)
 
 
 @overload
-def lobe_order(pins: float, difference: float, unit: float = 1.0) -> float: ...
+def lobe_order(pins: float, difference: float) -> float: ...
 @overload
-def lobe_order(pins: Counts, difference: float, unit: float = 1.0) -> Real: ...
-def lobe_order(pins: float | Counts, difference: float, unit: float = 1.0) -> float | Real:
-    """Order at which a contact that travels at ``unit`` passes a lobe, of ``pins`` and ``difference`` lobes fewer."""
-    return np.divide(unit * pins, pins - difference)
+def lobe_order(pins: Counts, difference: float) -> Real: ...
+def lobe_order(pins: float | Counts, difference: float) -> float | Real:
+    """Order of a contact's travel at which it passes a lobe, of ``pins`` and ``difference`` lobes fewer."""
+    return np.divide(pins, pins - difference)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +75,7 @@ class Family:
     @property
     def past(self) -> float:
         """Order at which the contact passes a lobe."""
-        return lobe_order(self.count, self.difference, self.unit)
+        return self.unit * lobe_order(self.count, self.difference)
 
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
@@ -88,7 +88,7 @@ class Family:
         count = np.array(counts, dtype=np.float64)[:, None]
         unit = past = np.full_like(count, self.unit)
         if self.difference:
-            past = lobe_order(count, self.difference, self.unit)
+            past = self.unit * lobe_order(count, self.difference)
         if self.ring_turns:
             past = np.full_like(count, self.past)
             unit = past * (count - self.difference) / count
