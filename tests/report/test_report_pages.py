@@ -66,6 +66,12 @@ def test_json_has_the_contract_form(tmp_path: Path, damaged: DriveReport, unknow
     assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": "", "alternatives": []}
 
 
+def test_a_report_by_itself_leads_to_no_list_that_is_not_there(tmp_path: Path, sound: DriveReport) -> None:
+    for listed in (True, False):
+        page = write_drive(sound, tmp_path / str(listed), force=False, pdf=False, listed=listed).html
+        assert ("../index.html" in page.read_text(encoding="utf-8")) is listed
+
+
 def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: DriveReport) -> None:
     files = write_drive(damaged, tmp_path, force=False, pdf=False)
     page = read(files.html)
