@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 Real = NDArray[np.float64]
+Counts = NDArray[np.int64] | Real
 MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
 """Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
 drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
@@ -21,6 +23,15 @@ PARTS = 4
 stand or none, as its load changes in a turn or does not."""
 MESH, PASS, LOBES, SIDE_LINES = range(PARTS)
 """Their numbers; mesh and side lines show the counts."""
+
+
+@overload
+def lobe_order(pins: float, difference: float) -> float: ...
+@overload
+def lobe_order(pins: Counts, difference: float) -> Real: ...
+def lobe_order(pins: float | Counts, difference: float) -> float | Real:
+    """Order of a contact's travel at which it passes a lobe, of ``pins`` and ``difference`` lobes fewer."""
+    return np.divide(pins, pins - difference)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +75,7 @@ class Family:
     @property
     def past(self) -> float:
         """Order at which the contact passes a lobe."""
-        return self.unit * self.count / (self.count - self.difference)
+        return self.unit * lobe_order(self.count, self.difference)
 
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
@@ -77,7 +88,7 @@ class Family:
         count = np.array(counts, dtype=np.float64)[:, None]
         unit = past = np.full_like(count, self.unit)
         if self.difference:
-            past = self.unit * count / (count - self.difference)
+            past = self.unit * lobe_order(count, self.difference)
         if self.ring_turns:
             past = np.full_like(count, self.past)
             unit = past * (count - self.difference) / count
