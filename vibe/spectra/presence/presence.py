@@ -23,7 +23,7 @@ from vibe.spectra.presence.decoys import (
     own_by_another,
     together_with,
 )
-from vibe.spectra.presence.families import LOBES, MESH, MESH_HARMONICS, PASS, SIDE_LINES, Family, Lines, Real
+from vibe.spectra.presence.families import LOBES, MESH, PASS, SIDE_LINES, Family, Lines, Real
 from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import Strays, strays_of
@@ -205,7 +205,7 @@ class _Asked:
 def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
     """Whether multiples of an outside comb fall on a mesh of the drive: then it can hide nothing, for it would hide the
     drive too."""
-    meshes = np.array([k * f.count * f.unit for f in families for k in range(1, MESH_HARMONICS + 1)])
+    meshes = np.concatenate([family.lines([family.count]).own(MESH) for family in families])
     return bool((np.abs(meshes - np.rint(meshes / order) * order) <= HUM_BINS * step).any())
 
 
