@@ -93,7 +93,7 @@ def test_what_is_left_of_unequal_discs(pins: int, discs: int) -> None:
 def test_where_the_mesh_of_all_discs_is_seen(stage: dict[str, int], seen_at: list[list[int]]) -> None:
     """By hand: k * pins + s is a multiple of the discs, s = 0 of a torque and +1 or -1 of a radial force."""
     found = table({"kind": "cycloidal"} | stage).phasing
-    assert [[order for order in one.seen_at] for one in found[:3]] == seen_at
+    assert [list(one.seen_at) for one in found[:3]] == seen_at
 
 
 def test_where_the_ring_turns_the_force_goes_round_with_the_eccentric() -> None:
