@@ -73,6 +73,12 @@ class Family:
         """Order at which the contact passes a lobe."""
         return self.unit * self.count / (self.count - self.difference)
 
+    @property
+    def moved_to(self) -> list[int]:
+        """Counts whose mesh lies where that of this drive is seen, its contacts cancelling the mesh at its own place."""
+        here, *sides = self._left(self.count + np.array([0, -1, 1])) >= STANDS_FROM
+        return [] if here else [self.count + sign for sign, stands in zip((-1, 1), sides, strict=True) if stands]
+
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
         return self.lines([self.count]).own(*range(PARTS))

@@ -180,7 +180,21 @@ class _Asked:
             lines.orders[is_near(lines.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
             left, rest = self._weighed(strays, rotors, lines)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        own = min(own, float(evidence[0]) - self._neighbours(strays, rotors, family) + LEAST_OWN)
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
+
+    def _neighbours(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, family: Family) -> float:
+        """The most that lines say of this drive with the mesh of another in place of its own, where the first line of
+        that is the one at which its own is seen: of those two the multiples tell, which lie two and three times as far
+        apart. One file in a hundred is the wrong one, so the own mesh must explain no less."""
+        if not (counts := family.moved_to):
+            return -np.inf
+        near = CLEAR_BINS * self.axes[0].step
+        lines, own = family.lines(counts, near), family.lines([family.count], near)
+        rest = ~np.isin(lines.part, (MESH, SIDE_LINES))
+        lines.orders[:, rest] = own.orders[:, rest]
+        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
+        return float(over_speeds(self.shaft + said, self.likely).max())
 
     def by_part(self, number: int, strays: Sequence[Strays], rotors: Sequence[Strays] | None) -> list[float]:
         """Evidence of the mesh of one stage with its side lines, of its pins' pass and of its lobes, each by itself, at
