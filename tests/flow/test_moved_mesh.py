@@ -56,8 +56,8 @@ def detected(recorded: Axis, of: Family) -> Presence:
 def test_the_mesh_of_three_simulated_discs_is_seen_where_the_law_puts_it(
     pins: int, stands: tuple[int, ...], cancels: tuple[int, ...]
 ) -> None:
-    """The simulation knows angles of bodies only. Next to a line that stands, one that cancels is 8 dB down or more, but
-    not nothing: a torque is felt more than a radial force there."""
+    """The simulation knows angles of bodies only. Next to a line that stands, one that cancels is 8 dB down or more,
+    but not nothing: a torque is felt more than a radial force there."""
     made = drive(cycloid(pins - 1, discs=3), rpm=1470.0)
     still = Conditions(duration_s=4, speed_rpm=1470.0, speed_wander=0.0, pitch_errors=0.0)
     felt: Smooth = smooth_forces(set_scene(made, 3, still), {})
