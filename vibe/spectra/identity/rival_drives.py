@@ -29,7 +29,7 @@ from vibe.spectra.presence.families import (
     Family,
     Real,
 )
-from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.likelihood import line_ratios, or_plainly
 from vibe.spectra.presence.presence import FINEST_BINS, LEAST_OWN, MOST_SPEEDS
 from vibe.spectra.presence.shaft import HIGHER_SEEN, SHAFT_SEEN
 from vibe.spectra.presence.strays import PLACES_MORE, Strays, strays_of  # fmt: skip
@@ -239,7 +239,10 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
     about = speeds[np.argsort(low)[::-1][:OWN_SPEEDS]]
     fine = about[:, None] * (1.0 + np.linspace(-min(half, spread), min(half, spread), 2 * FINE + 1))
     pins = np.full(about.size, family.count)
-    total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
+    total = _totals(worth, family, pins, fine)
+    if (plain := family.plain) is not None:
+        total = or_plainly(total, _totals(worth, plain, pins, fine))
+    total = total + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
     for slower in families[1:]:
         lines = slower.lines([slower.count])
         resolved = np.isfinite(lines.orders[0])

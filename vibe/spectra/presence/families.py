@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,8 +74,17 @@ class Family:
         return self.unit * self.count / (self.count - self.difference)
 
     @property
+    def plain(self) -> Family | None:
+        """The same as if nothing were known of its contacts side by side, None where that changes nothing."""
+        return replace(self, left=()) if self.left and self._cancels().any() else None
+
+    def _cancels(self) -> NDArray[np.bool_]:
+        """Whether each of the first harmonics of the mesh is weaker than each contact by itself would make it."""
+        return np.asarray(self._left(np.arange(1, MESH_HARMONICS + 1) * self.count) < STANDS_FROM)
+
+    @property
     def moved_to(self) -> list[int]:
-        """Counts whose mesh lies where that of this drive is seen, its contacts cancelling the mesh at its own place."""
+        """Counts whose mesh lies where that of this drive is seen, as its contacts cancel it at its own place."""
         here, *sides = self._left(self.count + np.array([0, -1, 1])) >= STANDS_FROM
         return [] if here else [self.count + sign for sign, stands in zip((-1, 1), sides, strict=True) if stands]
 
@@ -135,6 +144,10 @@ class Family:
             part=np.concatenate([np.full(orders.shape[1], part) for orders, part, _ in parts]),
             seen=np.concatenate([np.broadcast_to(seen, orders.shape) for orders, _, seen in parts], axis=1),
         )
+
+    def plain_lines(self, apart: float = 0.0) -> Lines | None:
+        """The lines of ``plain``, none where that is None."""
+        return None if (plain := self.plain) is None else plain.lines([self.count], apart)
 
     def _left(self, repeats: NDArray[np.int64]) -> Real:
         """What is left of forces that repeat so many times (n,) per turn past the parts; 1 where nothing is known."""
