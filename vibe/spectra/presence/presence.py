@@ -162,7 +162,8 @@ class _Asked:
         plain = family.plain_lines(near)
         evidence, rest = self._weighed(strays, rotors, lines, plain)
         own = float(evidence[0])
-        mesh = own - rest
+        # What lobes and pins' pass show is no neighbour's, whose lobes come by at another order.
+        mesh = min(own - rest, own - self._neighbours(strays, rotors, family))
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
         # lies outside the band, the others twice as clearly.
         clear = mesh if self.axes[0].holds(family.count * family.unit) else own - LEAST_OWN
@@ -182,7 +183,6 @@ class _Asked:
                 one.orders[is_near(one.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
             left, rest = self._weighed(strays, rotors, lines, plain)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
-        own = min(own, float(evidence[0]) - self._neighbours(strays, rotors, family))
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
 
     def _neighbours(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, family: Family) -> float:
