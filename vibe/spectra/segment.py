@@ -201,6 +201,9 @@ def _speed(
         found = speed_from_signal(
             [*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders, settled_hz=settled
         )
+    if found is None and analysis_request.moved_orders:
+        both = sorted({*analysis_request.speed_orders, *analysis_request.moved_orders})
+        found = speed_from_signal(rows, analysis_request.range_hz, both, transforms, settled)
     if found is not None:
         law, estimate = found
         return law, replace(estimate, note=note)

@@ -29,7 +29,7 @@ from vibe.spectra.presence.families import (
     Real,
     lobe_order,
 )
-from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.likelihood import line_ratios, or_plainly
 from vibe.spectra.presence.presence import FINEST_BINS, LEAST_OWN, MOST_SPEEDS
 from vibe.spectra.presence.shaft import HIGHER_SEEN, SHAFT_SEEN
 from vibe.spectra.presence.strays import PLACES_MORE, Strays, strays_of  # fmt: skip
@@ -230,11 +230,14 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
     about = speeds[np.argsort(low)[::-1][:OWN_SPEEDS]]
     fine = about[:, None] * (1.0 + np.linspace(-min(half, spread), min(half, spread), 2 * FINE + 1))
     pins = np.full(about.size, family.count)
-    total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
+    total = _totals(worth, family, pins, fine)
+    if (plain := family.plain) is not None:
+        total = or_plainly(total, _totals(worth, plain, pins, fine))
+    total = total + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
     for slower in families[1:]:
         lines = slower.lines([slower.count])
         resolved = np.isfinite(lines.orders[0])
-        ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[resolved, None])
+        ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[0][resolved, None])
         kind = np.where(lines.part == SIDE_LINES, MESH, lines.part)[resolved]
         for part in np.unique(kind).tolist():
             total = total + _detectable(ratio[kind == part].sum(axis=0), part).reshape(fine.shape)
@@ -347,13 +350,13 @@ def _totals(
         lines.orders < SHAFT_LINES - 0.5
     )
     resolved = np.isfinite(lines.orders) & ~shafts_own & np.isin(lines.part, (MESH, SIDE_LINES))
-    drive, line = np.nonzero(resolved)
+    drive = np.nonzero(resolved)[0]
     orders = lines.orders[resolved][:, None] * speeds[drive]
     surprise = axis.at(orders, shaft=True)
     rate = worth.rate(surprise)
     if pitch:
         rate = np.maximum(rate, _pitch_rate(worth, surprise[:, 0], orders[:, 0], drive)[:, None])
-    ratio = line_ratios(surprise, lines.seen[line][:, None], rate)
+    ratio = line_ratios(surprise, lines.seen[resolved][:, None], rate)
     if claimed:
         shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)

@@ -38,10 +38,11 @@ def lines_evidence(
     as from ``of_rotor``."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
+    all_seen = np.broadcast_to(lines.seen, lines.orders.shape)
     for first in range(0, total.shape[0], drives):
         some = lines.orders[first : first + drives]
         there = np.isfinite(some)
-        orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
+        orders, seen = some[there][:, None], all_seen[first : first + drives][there][:, None]
         for number, (axis, stray) in enumerate(zip(axes, strays, strict=True)):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
@@ -58,6 +59,12 @@ def lines_evidence(
                     ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
                 total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total
+
+
+def or_plainly(said: Real, plainly: Real) -> Real:
+    """Log likelihood ratio of a drive whose discs add up as they stand, as ``said``, or so unequally, or over paths so
+    different, that they do not, as ``plainly`` said: either is as likely (common practice)."""
+    return np.asarray(np.logaddexp(said, plainly) - np.log(2.0))
 
 
 def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
