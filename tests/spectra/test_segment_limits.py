@@ -30,17 +30,6 @@ def estimate(hz: float, sigma: float = 1e-4) -> SpeedEstimate:
     return SpeedEstimate(input_hz=hz, uncertainty_hz=sigma, method="signal")
 
 
-def test_a_speed_farther_than_a_noted_one_is_off_weighs_a_twentieth() -> None:
-    places = ((25.3, 0.9), (25.2, 0.06), (24.7, 0.04))
-    weights = {25.3: 0.9 / 20, 25.2: 0.06, 24.7: 0.04 / 20}
-    noted = dict(segment._as_noted(places, 25.0))
-    assert noted == pytest.approx({hz: weight / sum(weights.values()) for hz, weight in weights.items()})
-    assert segment._as_noted(places, None) == places
-    assert segment._as_noted((), 25.0) == ()
-    # Where none is near, the note says nothing of which it is.
-    assert dict(segment._as_noted(places, 20.0)) == pytest.approx(dict(places))
-
-
 @pytest.mark.parametrize(
     ("off", "sigma", "contradict"), [(0.002, 1e-4, False), (0.0045, 1e-4, True), (0.0045, 0.012, False)]
 )

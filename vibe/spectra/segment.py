@@ -63,8 +63,6 @@ CHANCE_PLACES = 6
 """Decimals of their probabilities: a hundredth of the least that is kept."""
 NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
-NOTED_WRONG = 0.05
-"""Weight of a speed farther off against one within it: one note in twenty is of another time (common practice)."""
 
 
 def analyse_segment(
@@ -206,10 +204,9 @@ def _speed(
         found = speed_from_signal(
             [*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders, settled_hz=settled
         )
-    noted = analysis_request.fixed_speed_hz
     if found is not None:
         law, estimate = found
-        return law, replace(estimate, note=note, alternatives=_as_noted(estimate.alternatives, noted))
+        return law, replace(estimate, note=note)
     speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
     assumed = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
     sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
@@ -218,19 +215,11 @@ def _speed(
         uncertainty_hz=float(sigma),
         method="nominal",
         note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {assumed} is taken",
-        alternatives=_as_noted(
-            _with_rest(speed, rivals_in_signal(rows, analysis_request.range_hz, analysis_request.speed_orders)), noted
+        alternatives=_with_rest(
+            speed, rivals_in_signal(rows, analysis_request.range_hz, analysis_request.speed_orders)
         ),
     )
     return AngleLaw.steady(speed, duration), estimate
-
-
-def _as_noted(places: tuple[tuple[float, float], ...], noted_hz: float | None) -> tuple[tuple[float, float], ...]:
-    """(speed, probability) of ``places``, those less likely that lie farther from a noted speed than it is off."""
-    if noted_hz is None or not places:
-        return places
-    weights = [chance * (1.0 if abs(hz / noted_hz - 1) <= NOTED_WITHIN else NOTED_WRONG) for hz, chance in places]
-    return tuple((hz, weight / sum(weights)) for (hz, _), weight in zip(places, weights, strict=True))
 
 
 def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
