@@ -72,7 +72,9 @@ def at_own_speed(
         ):
             best = probability, there
     # Lines near an assumed speed may be those of two machines alike: the louder one need not be this drive.
-    if best is None or (first.reason.code == OPEN_SPEED and _of_another(likely, best[1], drive, table)):
+    if best is None:
+        return reading
+    if len(likely) > 1 and first.reason.code == OPEN_SPEED and _of_another(likely, best[1], drive, table):
         return reading
     taken, total = whole(best[1]), sum(chances.values())
     here = taken.speed.input_hz
