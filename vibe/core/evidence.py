@@ -41,6 +41,9 @@ class SpeedEstimate:
     other was looked for. The first is as wide as ``uncertainty_hz``, others as narrow as the capture resolves."""
     angle_turns: float = 0.0
     """Standard uncertainty [turns] of the angle about its mean that pulses leave, which are read to a sample."""
+    followed_otherwise: tuple[tuple[float, float], ...] = ()
+    """(mean speed [Hz], odds over ``input_hz``) to which the same lines come where the speed is followed in another
+    way, or taken as steady. None of them is believed; where nothing of the machine stands at the first, one may."""
 
     @property
     def doubtful(self) -> bool:

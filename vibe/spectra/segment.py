@@ -128,6 +128,9 @@ def handed_on(law: AngleLaw, speed: SpeedEstimate) -> tuple[AngleLaw, SpeedEstim
         drift=None if speed.drift is None else fixed.drift,
         alternatives=(*first, *others),
         angle_turns=_digits(speed.angle_turns, SURE_DIGITS),
+        followed_otherwise=tuple(
+            (_digits(hz, SPEED_DIGITS), _digits(odds, SURE_DIGITS)) for hz, odds in speed.followed_otherwise
+        ),
     )
 
 

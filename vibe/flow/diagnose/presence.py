@@ -59,11 +59,13 @@ FEWEST_TURNS = 100.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """``probability`` that the drive was detected (None: nothing could show it), and why its silence means nothing, if
-    so; ``rivalled``: whether a drive of other counts explains clearly more."""
+    so; ``rivalled``: whether a drive of other counts explains clearly more; ``in_range``: the same probability if the
+    drive turns within its range at all, where that was weighed too."""
 
     probability: float | None
     reason: Reason | None
     rivalled: bool = False
+    in_range: float | None = None
 
 
 def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
@@ -147,7 +149,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families], lobes)
     if gap >= LONGEST_GAP_S:
         return Gate(probability=probability, reason=_not_steady(gap))
-    return Gate(probability=probability, reason=None, rivalled=bool(others))
+    return Gate(probability=probability, reason=None, rivalled=bool(others), in_range=was.probability)
 
 
 def _output_turn(table: ToneTable) -> float | None:
