@@ -67,6 +67,9 @@ NOT_DETECTED = 0.4
 OUTSIDE_RATE = 0.05
 """Probability that a drive has an impacting machine next to or behind it that nobody declared and that is as strong as
 damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
+EVEN_LEAST = 0.1
+"""Share left to a part whose comb keeps to an even turn while the speed found changes, at the least (common practice):
+without pulses that speed may be another machine's."""
 OUTSIDE_ORDERS = (0.02, 2.2)
 """Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them
 where the part has side lines of its own (``BLADES_TO``)."""
@@ -178,6 +181,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
+    if (evenly := _doubted_evenly(case, finding)) is not None:
+        return evenly
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
     off = _off_own_speed(case, tone, own)
@@ -202,6 +207,26 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
+
+
+def _doubted_evenly(case: Case, finding: Finding) -> Finding | None:
+    """A finding whose impacts keep to an even turn rather than to this drive's course of speed; None where they do not.
+
+    Against the odds of its lines stands how seldom something outside is as strong as damage (``OUTSIDE_RATE``).
+    """
+    comb = case.comb_shown(finding)
+    if comb is None or comb.evenly is None or case.speed is None:
+        return None
+    share = max(1 / (1 + OUTSIDE_RATE * exp(min(comb.evenly, 50.0))), EVEN_LEAST)
+    if share >= SURELY_OWN:
+        return None
+    name = f"a machine that turns evenly and strikes at {comb.order * case.speed.input_hz:.3g} Hz"
+    change = 100 * (case.speed.drift or 0.0)
+    more = (
+        f" The drive's speed changes by {change:.2g} % in this capture, and these impacts do not follow it: {name} may "
+        f"make them. Repeat the measurement while the machines around this drive stand."
+    )
+    return _of_either(finding, share, name, more).model_copy(update={"advice": without_them_first(finding.advice)})
 
 
 def _met_name(met: OutsideComb) -> str:
