@@ -109,6 +109,9 @@ many are predicted where their absence says something (common practice)."""
 BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
+SMEARED_TURNS = 1.0
+"""Turns of a line, from the one side to the other, by which two courses of speed must differ to smear it for sure:
+half a turn either way leaves it a third of its power or so."""
 ON_THE_SHAFT = ("input.shaft", "foundation")
 """What lines of the shaft show."""
 TO_DISTINGUISH = (
@@ -217,9 +220,12 @@ def _doubted_evenly(case: Case, finding: Finding) -> Finding | None:
     comb = case.comb_shown(finding)
     if comb is None or comb.evenly is None or case.speed is None:
         return None
-    share = max(1 / (1 + OUTSIDE_RATE * exp(min(comb.evenly, 50.0))), EVEN_LEAST)
+    share = 1 / (1 + OUTSIDE_RATE * exp(min(comb.evenly, 50.0)))
     if share >= SURELY_OWN:
         return None
+    tone = _tone(case, finding)
+    striker = None if tone is None or not any(tone.slip) else _striker(case, finding, tone, comb)
+    share = max(min(share, 1.0 if striker is None else striker.own_share), EVEN_LEAST)
     name = f"a machine that turns evenly and strikes at {comb.order * case.speed.input_hz:.3g} Hz"
     change = 100 * (case.speed.drift or 0.0)
     more = (
@@ -617,7 +623,14 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     exact = not any(tone.slip)
     # Of each machine: how likely it is there at all, how likely it makes the comb, by how much it is fainter.
     rows = [(1.0, _density(case, tone, comb, 1.0, 0.0), 0.0)]
-    rows += [(one.probability, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
+    rows += [
+        (
+            one.probability,
+            0.0 if _smeared(comb, one) else _density(case, tone, comb, one.speed, one.error),
+            _apart_db(one),
+        )
+        for one in case.alike
+    ]
     hidden = UNDETECTED_RATE
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)
@@ -638,6 +651,13 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
     rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
     return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _smeared(comb: CombEvidence, other: SimilarMachine) -> bool:
+    """Whether what stands in ``comb``, along the angle found, would be smeared if ``other`` made it, whose speed takes
+    another course."""
+    stand = [line.order for line in comb.lines if line.over_floor_db >= STANDS_DB]
+    return other.apart_turns is not None and max(stand, default=0.0) * other.apart_turns > SMEARED_TURNS
 
 
 def _noted_says(case: Case, speed: float) -> float:

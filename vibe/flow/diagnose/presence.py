@@ -188,16 +188,25 @@ def similar_machines_in(
     """Other machines of the drive's kind that are detected in ``reading``, or by the comb of one of ``findings``;
     ``declared``: the drive file says that there is one."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
-    from vibe.spectra.identity.similar_machine import similar_machines
+    from vibe.flow.diagnose.speed_orders import speed_orders
+    from vibe.spectra.identity.other_course import machine_on_other_course
+    from vibe.spectra.identity.similar_machine import DECLARED_COMPANY, USUAL_COMPANY, similar_machines
 
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal" or not reading.spectra:
         return ()
     known = speeds_of_combs(table, combs, reading.speed, _named(findings))
     own = _own_lines(reading, drive, table, combs, families[0])
-    return similar_machines(
+    found = similar_machines(
         reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared, further=families[1:]
     )
+    if found or reading.speed.method != "signal":
+        return found
+    other = machine_on_other_course(
+        list(reading.samples.values()), reading.law, drive.input.speed_range_hz, speed_orders(drive, table),
+        DECLARED_COMPANY if declared else USUAL_COMPANY,
+    )  # fmt: skip
+    return () if other is None else (other,)
 
 
 def with_turns(
@@ -238,9 +247,7 @@ def with_courses(
         if names & {name, comb.tone}:
             # Lines that were left to others have no height.
             numbers = [round(line.order / comb.order) for line in comb.lines if line.over_floor_db > NO_LINE_DB]
-            log_odds = evenly_rather(
-                looks[0].bands, reading.law, comb.band_hz, comb.channels, comb.order, numbers
-            )
+            log_odds = evenly_rather(looks[0].bands, reading.law, comb.band_hz, comb.channels, comb.order, numbers)
             found[name] = replace(comb, evenly=log_odds)
     return found
 
