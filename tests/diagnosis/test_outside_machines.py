@@ -738,3 +738,12 @@ def test_a_comb_that_stands_sharp_is_not_a_machines_whose_speed_takes_another_co
     found = of_pin(diagnose(case(combs={PIN: sharp}, alike=(replace(similar(1.0), apart_turns=5.0),), speed=RAMP)))
     assert found.other_machine is not None
     assert 0.1 < found.damage_probability < 0.9
+
+
+def test_a_comb_that_turns_evenly_is_not_surer_this_drives_than_it_was(case: MakeCase, tones: ToneTable) -> None:
+    """Pulses and the shaft that carries a race leave it less than the tenth that is left without them."""
+    theirs = carried(tones, -2e-3)
+    plain = inner(diagnose(case(combs={INNER: theirs}, speed=PULSES)))
+    assert plain.damage_probability < 0.1
+    evenly = replace(theirs, evenly=20.0)
+    assert inner(diagnose(case(combs={INNER: evenly}, speed=PULSES))) == plain

@@ -184,8 +184,14 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
-    if (evenly := _doubted_evenly(case, finding)) is not None:
-        return evenly
+    evenly, otherwise = _doubted_evenly(case, finding), _doubted_otherwise(case, finding, tone, own)
+    if evenly is None or otherwise.damage_probability < evenly.damage_probability:
+        return otherwise
+    return evenly
+
+
+def _doubted_otherwise(case: Case, finding: Finding, tone: Tone, own: CombEvidence) -> Finding:
+    """The finding, less sure where something strikes as seldom or a machine of the same kind may have the damage."""
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
     off = _off_own_speed(case, tone, own)
