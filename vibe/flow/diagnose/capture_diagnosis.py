@@ -205,8 +205,8 @@ def diagnose_samples(
     if reading is not None and axis is not None and any(map(of_one_of_two, findings)):
         combs = with_courses(reading, with_turns(reading, table, combs, findings), findings)
         alike = similar_machines_in(reading, drive, table, combs, findings, declared=bool(case.declared_alike))
-        shown = any(comb.carried_at is not None or comb.evenly is not None for comb in combs.values())
-        if alike or case.declared_alike or shown:
+        of_a_turn = any(comb.carried_at is not None or comb.evenly is not None for comb in combs.values())
+        if alike or case.declared_alike or of_a_turn:
             found = diagnosed(replace(case, alike=alike, combs=combs))
             findings = found.findings
     if reading is not None and leaks:
