@@ -22,10 +22,10 @@ LEAST_APART = 0.5
 """Turns of the highest line by which angle and time must differ, from the one side to the other: a quarter of a turn
 either way, less smears hardly anything."""
 LEAST_DRIFT = 5e-3
-"""Relative change of speed from which angle and time differ by more than slip wanders: by a thousandth or so (common
-practice), as the lines of races and cages are spread. Below, random slip may happen
-to undo what the speed did: of 72 combs of damaged parts of outside worlds whose speed changed by less, eight seemed to
-turn evenly by more than 1.5, the most by 3.5."""
+"""Relative change of speed from which angle and time differ by more than slip varies: by a thousandth or so (common
+practice), as the lines of races and cages are spread. Below, random slip may happen to undo what the speed did: of 72
+combs of damaged parts of outside worlds whose speed changed by less, eight seemed to turn evenly by more than 1.5, the
+most by 3.5."""
 NEAR, NEAR_BINS = 0.002, 3.0
 """How far off the order found a comb's own is sought, relative, and in bins of its first line."""
 FINER = 4
