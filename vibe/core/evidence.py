@@ -124,6 +124,9 @@ class CombEvidence:
     and their side lines tell it whatever the slip; None where it was not asked or no side lines are clear."""
     carried_error: float | None = None
     """Standard error of ``carried_at``."""
+    evenly: float | None = None
+    """Log odds of a source that turns evenly against one that follows the input's course of speed, by how sharp the
+    comb's lines are along time and along angle; None where it was not asked or the two hardly differ."""
     blades: tuple[int, float] | None = None
     """(count, how many times likelier): lines of a rotor stand whose blades pass so often, that many to a turn, and how
     many times likelier these lines are where such a rotor turns; None where it was not asked or none stand."""
