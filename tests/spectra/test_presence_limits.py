@@ -343,3 +343,8 @@ def test_lines_anywhere_are_those_among_which_the_shafts_multiples_are_counted_t
     surprise, nowhere = np.array([[5.0], [9.0]]), np.zeros((2, 1), dtype=bool)
     orders = np.array([[20.3], [40.7]])
     np.testing.assert_array_equal(anywhere.rate(surprise, nowhere, orders), counted.rate(surprise, nowhere, orders))
+
+
+@pytest.mark.parametrize("outside", [(), (4.96,)])
+def test_a_drive_without_a_mesh_is_neither_detected_nor_refused(outside: tuple[float, ...]) -> None:
+    assert presence([axis()], [], 0.01, outside_combs=outside) is None

@@ -54,7 +54,7 @@ def test_pulses_are_believed_next_to_the_louder_lines_of_an_alike_machine_where_
     for number, order in enumerate(orders):
         row += own * np.sin(2 * np.pi * order * pulses * time + number)
         row += 0.3 * np.sin(2 * np.pi * order * pulses * (1 + off) * time + 2 * number)
-    asked = cast(AnalysisRequest, SimpleNamespace(range_hz=(23.0, 25.0), speed_orders=tuple(orders)))
+    asked = cast(AnalysisRequest, SimpleNamespace(range_hz=(23.0, 25.0), speed_orders=tuple(orders), moved_orders=()))
     rows = [(row.astype(np.float32), rate)]
     assert segment._stands_at(pulses, pulses * (1 + off), rows, asked, 10.0, [None]) is there
 
@@ -95,7 +95,12 @@ def test_bands_begin_at_500_hz_and_end_below_half_the_sample_rate() -> None:
 def test_a_speed_read_off_a_display_is_known_to_one_per_cent() -> None:
     noise = np.random.default_rng(2).standard_normal(4000).astype(np.float32)
     asked = SimpleNamespace(
-        range_hz=(23.0, 25.0), speed_orders=(1.0, 2.0), fixed_speed_hz=24.0, nominal_hz=24.3, settled_hz=None
+        range_hz=(23.0, 25.0),
+        speed_orders=(1.0, 2.0),
+        moved_orders=(),
+        fixed_speed_hz=24.0,
+        nominal_hz=24.3,
+        settled_hz=None,
     )
     _, speed = segment._speed([(noise, 1600.0)], None, cast(AnalysisRequest, asked), 2.5)
     assert speed.method == "nominal"

@@ -89,6 +89,8 @@ def presence(
     ``counted``: all these are of a drive whose counts are known. ``covered``: multiples of the shaft on whose place a
     stronger line next to it has its foot. None where no family has a line in what was measured.
     """
+    if not families:
+        return None  # Stepped discs have no mesh of their own.
     apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
     axes = [one.without(apart) for one in axes]
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
