@@ -36,7 +36,7 @@ def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_sim
     orders = lines.orders[0]
     fleet = {60.0: 0.7, 61.0: 0.4, 20 * 30 / 29: 0.5, 2 * 30 / 29: 0.4}
     for order, share in fleet.items():
-        seen = float(lines.seen[int(np.nanargmin(np.abs(orders - order)))])
+        seen = float(lines.seen[0, int(np.nanargmin(np.abs(orders - order)))])
         assert 0.7 * share < seen < 0.95 * share
 
 

@@ -142,6 +142,8 @@ class Phasing:
     harmonic: int
     effect: Literal["torque", "radial", "cancels"]
     order: Fraction
+    seen_at: tuple[Fraction, ...] = ()
+    """Where a sensor on the housing sees what is left: at ``order``, or a turn of the eccentric off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -319,6 +319,7 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
     """The meshes of every stage as counts of parts, so that other counts can be tried in their place."""
     from vibe.core.stages.cycloidal import CycloidalStage
     from vibe.core.stages.rv import RvStage
+    from vibe.kinematics.phasing import left_of_discs
     from vibe.spectra.presence.families import Family
 
     tones = {tone.id: tone for tone in table.tones}
@@ -334,6 +335,7 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
                     difference=(stage.ring_pins - stage.lobes) * stage.pins_fitted / stage.ring_pins,
                     passes=round(passing.order / past.order) if passing and past else 0,
                     ring_turns=stage.fixed != "ring",
+                    left=left_of_discs(stage),
                 )
             )
         gear = tones.get(f"stage{number}.gear_mesh")

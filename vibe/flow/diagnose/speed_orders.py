@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
 
+MESH_HARMONICS = 3
+"""Of a mesh and of what passes the load, the first ones (common practice)."""
+LOWEST = 0.5
+"""Order below which lines are too slow to show a speed."""
 MOST_SPEED_ORDERS = 24
 """Lines used to find the speed: the lowest orders that a sound drive makes."""
 
@@ -20,8 +24,11 @@ def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
     healthy = [tone for tone in table.tones if not tone.damage and tone.family not in left_out and not any(tone.slip)]
     orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
     for tone in healthy:
-        if tone.order >= 0.5 and tone.family != "hunting":
-            orders |= {k * tone.order for k in (1, 2, 3)}
+        if tone.order >= LOWEST and tone.family != "hunting":
+            orders |= {k * tone.order for k in range(1, MESH_HARMONICS + 1)}
+    # Where the mesh of all discs cancels, it stands a turn of the eccentric off.
+    moved = [one for one in table.phasing if one.harmonic <= MESH_HARMONICS and one.effect == "radial"]
+    orders |= {float(order) for one in moved for order in one.seen_at if order >= LOWEST}
     # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
     orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
     return tuple(sorted(orders)[:MOST_SPEED_ORDERS])

@@ -243,7 +243,7 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
     for slower in families[1:]:
         lines = slower.lines([slower.count])
         resolved = np.isfinite(lines.orders[0])
-        ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[resolved, None])
+        ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[0][resolved, None])
         kind = np.where(lines.part == SIDE_LINES, MESH, lines.part)[resolved]
         for part in np.unique(kind).tolist():
             total = total + _detectable(ratio[kind == part].sum(axis=0), part).reshape(fine.shape)
@@ -356,13 +356,13 @@ def _totals(
         lines.orders < SHAFT_LINES - 0.5
     )
     resolved = np.isfinite(lines.orders) & ~shafts_own & np.isin(lines.part, (MESH, SIDE_LINES))
-    drive, line = np.nonzero(resolved)
+    drive = np.nonzero(resolved)[0]
     orders = lines.orders[resolved][:, None] * speeds[drive]
     surprise = axis.at(orders, shaft=True)
     rate = worth.rate(surprise)
     if pitch:
         rate = np.maximum(rate, _pitch_rate(worth, surprise[:, 0], orders[:, 0], drive)[:, None])
-    ratio = line_ratios(surprise, lines.seen[line][:, None], rate)
+    ratio = line_ratios(surprise, lines.seen[resolved][:, None], rate)
     if claimed:
         shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)

@@ -111,7 +111,7 @@ def _made(families: Sequence[Family], apart: float) -> Iterator[tuple[Real, Real
         for part in range(PARTS):
             some = (kind == part) & np.isfinite(lines.orders[0])
             if some.any():
-                yield lines.orders[0][some], lines.seen[some], AUDIBLE[part], part == MESH
+                yield lines.orders[0][some], lines.seen[0][some], AUDIBLE[part], part == MESH
 
 
 def _explained(families: Sequence[Family], speed: float, top: float) -> Real:

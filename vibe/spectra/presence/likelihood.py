@@ -38,10 +38,11 @@ def lines_evidence(
     as from ``of_rotor``."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
+    all_seen = np.broadcast_to(lines.seen, lines.orders.shape)
     for first in range(0, total.shape[0], drives):
         some = lines.orders[first : first + drives]
         there = np.isfinite(some)
-        orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
+        orders, seen = some[there][:, None], all_seen[first : first + drives][there][:, None]
         for number, (axis, stray) in enumerate(zip(axes, strays, strict=True)):
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)

@@ -23,7 +23,7 @@ from vibe.spectra.presence.decoys import (
     own_by_another,
     together_with,
 )
-from vibe.spectra.presence.families import LOBES, MESH, MESH_HARMONICS, PASS, SIDE_LINES, Family, Lines, Real
+from vibe.spectra.presence.families import LOBES, MESH, PASS, SIDE_LINES, Family, Lines, Real
 from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import Strays, strays_of
@@ -180,7 +180,21 @@ class _Asked:
             lines.orders[is_near(lines.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
             left, rest = self._weighed(strays, rotors, lines)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        own = min(own, float(evidence[0]) - self._neighbours(strays, rotors, family) + LEAST_OWN)
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
+
+    def _neighbours(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, family: Family) -> float:
+        """The most that lines say of this drive with the mesh of another in place of its own, where the first line of
+        that is the one at which its own is seen: of those two the multiples tell, which lie two and three times as far
+        apart. One file in a hundred is the wrong one, so the own mesh must explain no less."""
+        if not (counts := family.moved_to):
+            return -np.inf
+        near = CLEAR_BINS * self.axes[0].step
+        lines, own = family.lines(counts, near), family.lines([family.count], near)
+        rest = ~np.isin(lines.part, (MESH, SIDE_LINES))
+        lines.orders[:, rest] = own.orders[:, rest]
+        said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
+        return float(over_speeds(self.shaft + said, self.likely).max())
 
     def by_part(self, number: int, strays: Sequence[Strays], rotors: Sequence[Strays] | None) -> list[float]:
         """Evidence of the mesh of one stage with its side lines, of its pins' pass and of its lobes, each by itself, at
@@ -205,7 +219,7 @@ class _Asked:
 def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
     """Whether multiples of an outside comb fall on a mesh of the drive: then it can hide nothing, for it would hide the
     drive too."""
-    meshes = np.array([k * f.count * f.unit for f in families for k in range(1, MESH_HARMONICS + 1)])
+    meshes = np.concatenate([family.lines([family.count]).own(MESH) for family in families])
     return bool((np.abs(meshes - np.rint(meshes / order) * order) <= HUM_BINS * step).any())
 
 

@@ -97,6 +97,8 @@ def speed_from_signal(
     choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
     for shape, price in paths(lows, duration, range_hz, used):
         choice = _best_of_range(lows, shape, range_hz, used, price)
+        if _of_two(choices[0], choice):
+            continue
         # A jump must show more than a smooth change does: a hop to a near family's lines does not.
         if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
             choices.append(choice)
@@ -111,7 +113,11 @@ def speed_from_signal(
         alone = []
         for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
             choice = _best_of_range(lows, shape, range_hz, used, price)
-            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere:
+            if (
+                choice.log_odds > -np.log(CHANCE)
+                and choice.elsewhere < most_elsewhere
+                and not _of_two(choices[0], choice)
+            ):
                 alone.append(choice)
         best, taken = _followed(alone, lows, used, QUICK_TURNS, settled_hz)
     if best is None or not _holds(best, taken):
@@ -126,6 +132,12 @@ def speed_from_signal(
         drift=law.drift,
         alternatives=_alternatives(best, law.mean_hz, () if taken is None else taken.others),
     )
+
+
+def _of_two(steady: _Choice, moving: _Choice) -> bool:
+    """Whether two speeds that hold, apart from one another, each explain more than one that moves: those are two
+    machines, and the path goes over from one to the other. One machine whose speed jumps is at each for a while."""
+    return len(steady.rivals) > 1 and bool(moving.rivals) and steady.rivals[1][1] > moving.rivals[0][1]
 
 
 def _followed(
