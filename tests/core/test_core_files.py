@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,10 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr("os.access", lambda *_: False)
     with pytest.raises(OutputError, match="may not be written"):
         check_folder(tmp_path / "new")
+    # The folder where one stands has a name, too.
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(OutputError, match=re.escape(f"new: {tmp_path} may not be written; name another --out")):
+        check_folder(Path("new"))
 
 
 def test_a_name_that_is_no_text_can_be_written() -> None:

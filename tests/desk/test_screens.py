@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 from dataclasses import replace
+from datetime import date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,9 @@ import pytest
 from tests.desk.sites_of_desk import ADDRESS, Browser, decision, desk_of
 from tests.report.poison import EVIL
 from vibe.core.records.case_row import LISTS, CaseRow
+from vibe.desk import rendering, words
 from vibe.desk.today import AskedList, asked, view_of
+from vibe.desk.words import case_address
 from vibe.history.store.store import Store
 
 
@@ -66,6 +69,29 @@ def test_pages_follow_urgency_and_the_address_keeps_the_view(many: list[CaseRow]
     from urllib.parse import parse_qsl
 
     assert asked(parse_qsl(wanted.address().partition("?")[2])) == wanted
+
+
+def test_what_is_due_is_said_once_and_is_no_later_than_the_report_of_a_drive_in_state_act(looker: Browser) -> None:
+    rows = {row.drive: row for row in looker.desk.sites.rows() if row.kind == "fault"}
+    worst = rows["SP-01"]
+    measured = datetime.fromisoformat(worst.measured)
+    assert (worst.state, worst.due_is) == ("act", "")
+    assert date.fromisoformat(worst.due) == (measured + timedelta(days=2)).date()
+    page = looker.get(case_address(worst)).text
+    assert f"<small>by {words.day(worst.due)}</small>" in page
+    # Where nobody decided and nothing presses, the date is that of another measurement, and the page says so.
+    strip = rendering.environment().get_template("strip.html.j2")
+    for due_is, said in (("", "By"), ("measure again", "Measure again by")):
+        shown = strip.render(row=replace(worst, due_is=due_is), read_only=True)
+        assert f'<span class="soft">{said} {words.day(worst.due)}.</span>' in shown
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"), [(0.1, "today"), (9, "today"), (11, "yesterday"), (33, "yesterday"), (35, "2 days ago")]
+)
+def test_days_that_have_passed_are_those_of_the_calendar(hours: float, said: str) -> None:
+    now = datetime(2026, 3, 9, 10, 0).astimezone()
+    assert words.age((now - timedelta(hours=hours)).isoformat(), now) == said
 
 
 @pytest.mark.parametrize(
@@ -203,12 +229,12 @@ def test_two_dates_are_compared_as_they_were_known(browser: Browser) -> None:
         done = browser.get(address)
     assert done.status_code == 200
     assert "SP-01" in done.text.partition('id="new"')[2].partition('id="graver"')[0]
-    for wrong, words in (
+    for wrong, expected in (
         (f"from={late}&to={early}", "must come after"), (f"from={early}&to=2999-01-01", "has not come"),
         ("from=soon", "no day of the calendar"),
     ):  # fmt: skip
         answer = browser.get(f"/since?{wrong}")
-        assert (answer.status_code, words in answer.text) == (422, True)
+        assert (answer.status_code, expected in answer.text) == (422, True)
 
 
 def test_files_are_looked_at_before_they_are_taken_in(browser: Browser, repository: Path) -> None:

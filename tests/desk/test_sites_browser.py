@@ -49,7 +49,7 @@ def test_each_site_gets_what_is_decided_about_its_drives(chrome: Any, two_sites:
 
     assert pairs() == both
     assert find(chrome, ".fresh").text.startswith("6 drives, 2 sites")
-    assert texts(chrome, "fieldset:has([name=site]) small") == ["measured 1 day ago"] * 2
+    assert texts(chrome, "fieldset:has([name=site]) small") == ["measured yesterday"] * 2
     # The filter of one site narrows the list, says what it hides, and counts the other all the same.
     find(chrome, "[name=site][value=Southbank]").click()
     soon(lambda: pairs() == both[1::2])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, log
+from math import exp, hypot, log
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -695,3 +695,55 @@ def test_only_the_combs_that_show_a_finding_are_asked_for_an_outside_machines_or
     finding = lone(diagnose(case(combs=combs, outside_combs=(other,))))
     assert finding.seen_in == [past]
     assert any("outside source" in name for name in finding.cannot_be_told_from) is doubted
+
+
+RAMP = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.0002, method="signal", drift=0.04)
+
+
+def kept(tones: ToneTable, evenly: float | None) -> CombEvidence:
+    return replace(race(tones), band_hz=LOW_HZ, evenly=evenly)
+
+
+def test_impacts_that_do_not_follow_the_speed_may_be_those_of_a_machine_that_turns_evenly(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    """Odds of e^3 against one in twenty: even; beyond them a tenth is left, since the speed may be the other's."""
+    plain = lone(diagnose(case(combs={RACE: kept(tones, None)}, speed=RAMP)))
+    for evenly, share in ((3.0, 1 / (1 + 0.05 * exp(3.0))), (20.0, 0.1), (900.0, 0.1)):
+        found = lone(diagnose(case(combs={RACE: kept(tones, evenly)}, speed=RAMP)))
+        assert found.damage_probability == pytest.approx(share, rel=0.02)
+        assert found.damage_probability < plain.damage_probability
+        assert found.other_machine is not None
+        assert "turns evenly" in found.other_machine
+        assert "changes by 4 %" in found.why
+        assert found.advice.startswith("Measure without the machines around")
+    for evenly in (0.0, -20.0):
+        assert lone(diagnose(case(combs={RACE: kept(tones, evenly)}, speed=RAMP))) == plain
+
+
+def test_a_comb_that_stands_sharp_is_not_a_machines_whose_speed_takes_another_course(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    """Where it would smear these lines the other machine is no less likely the one that carries the sensor."""
+    seen = pin(tones, 0.0)
+    sharp = replace(seen, lines=tuple(replace(line, over_floor_db=20.0) for line in seen.lines))
+    top = max(line.order for line in sharp.lines)
+
+    def of(apart_turns: float | None) -> float:
+        other = replace(similar(1.0), apart_turns=apart_turns)
+        return of_pin(diagnose(case(combs={PIN: sharp}, alike=(other,), speed=DETECTED_SPEED))).damage_probability
+
+    assert of(0.9 / top) == of(None)
+    assert of(1.1 / top) != of(None)
+    found = of_pin(diagnose(case(combs={PIN: sharp}, alike=(replace(similar(1.0), apart_turns=5.0),), speed=RAMP)))
+    assert found.other_machine is not None
+    assert 0.1 < found.damage_probability < 0.9
+
+
+def test_a_comb_that_turns_evenly_is_not_surer_this_drives_than_it_was(case: MakeCase, tones: ToneTable) -> None:
+    """Pulses and the shaft that carries a race leave it less than the tenth that is left without them."""
+    theirs = carried(tones, -2e-3)
+    plain = inner(diagnose(case(combs={INNER: theirs}, speed=PULSES)))
+    assert plain.damage_probability < 0.1
+    evenly = replace(theirs, evenly=20.0)
+    assert inner(diagnose(case(combs={INNER: evenly}, speed=PULSES))) == plain

@@ -527,3 +527,25 @@ def test_lines_that_a_drive_of_another_ratio_makes_too_are_not_called_silence(mo
     assert (
         "where this drive has its own (mesh: 18 per input turn), but those of a drive of another" in found.reason.text
     )
+
+
+def test_combs_that_findings_rest_on_are_asked_whether_they_follow_the_speed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines that were left to other combs are not read; a comb on which nothing rests is not asked."""
+    from vibe.spectra.evidence import own_course
+
+    asked: list[tuple[float, list[int]]] = []
+
+    def read(_bands: Any, _law: Any, _band_hz: Any, _channels: Any, order: float, numbers: list[int]) -> float:
+        asked.append((order, numbers))
+        return 3.0
+
+    monkeypatch.setattr(own_course, "evenly_rather", read)
+    seen = comb(INNER, 5.4, 1e-6)
+    line = replace(seen.lines[0], order=5.4, over_floor_db=10.0)
+    seen = replace(seen, lines=(line, replace(line, order=10.8, over_floor_db=-90.0), replace(line, order=16.2)))
+    finding: Any = SimpleNamespace(component=INNER, tone=INNER, seen_in=[])
+    some = reading(looks=(SimpleNamespace(slow=False, bands=()),), law=None)
+    found = gates.with_courses(some, {INNER: seen, "other": replace(seen, tone="other")}, [finding])
+    assert asked == [(5.4, [1, 3])]
+    assert found[INNER].evenly == 3.0
+    assert found["other"].evenly is None

@@ -39,6 +39,10 @@ class Read:
 
     speed: SpeedEstimate
 
+    @property
+    def law(self) -> AngleLaw:
+        return AngleLaw.steady(self.speed.input_hz, 10.0)
+
 
 def read(*alternatives: tuple[float, float]) -> Read:
     return Read(
@@ -56,6 +60,7 @@ def asked(monkeypatch: pytest.MonkeyPatch, first: Read, gates: dict[float, Gate]
         return read((hz, 0.3), first.speed.alternatives[0])
 
     monkeypatch.setattr(settled_speed, "_gate", lambda reading, *_: gates[reading.speed.input_hz])
+    monkeypatch.setattr(gate_module, "families_of", lambda *_: [Family(count=30, unit=1.0, difference=1)])
     taken = at_own_speed(cast(Any, first), at, cast(Any, None), cast(Any, None))
     return cast(Read, taken), again
 
@@ -142,6 +147,53 @@ def test_lines_near_an_assumed_speed_lead_to_the_only_machine_that_makes_them(
     taken, again = asked(monkeypatch, first, gates)
     assert again == [20.1, 20.4]
     assert taken.speed.input_hz == taken_hz
+
+
+@pytest.mark.parametrize(("times", "taken_hz"), [(30 / 29, 20.1), (29 / 30, 20.1), (1.0005, 20.1), (1.01, 20.0)])
+def test_the_drives_own_lobes_are_no_second_machine(
+    monkeypatch: pytest.MonkeyPatch, times: float, taken_hz: float
+) -> None:
+    """One lobe of 29 off most of its lines stand as well."""
+    other = 20.1 * times
+    first = read((20.0, 0.1), (20.1, 0.7), (other, 0.2))
+    gates = {
+        20.0: Gate(probability=0.999, reason=cast(Any, SimpleNamespace(code=OPEN_SPEED))),
+        20.1: Gate(probability=0.999, reason=None),
+        other: Gate(probability=0.93, reason=NOT_DETECTED),
+    }
+    taken, again = asked(monkeypatch, first, gates)
+    assert again == [20.1, other]
+    assert taken.speed.input_hz == taken_hz
+
+
+@pytest.mark.parametrize(("in_range", "taken_hz"), [(0.9999, 20.1), (0.97, 20.0)])
+def test_doubt_about_a_speed_outside_the_range_does_not_grow_with_the_speeds_tried(
+    monkeypatch: pytest.MonkeyPatch, in_range: float, taken_hz: float
+) -> None:
+    first = read((20.0, 0.7), (20.1, 0.3))
+    there = Gate(probability=0.96, reason=None, in_range=in_range)
+    taken, _ = asked(monkeypatch, first, {20.0: Gate(probability=0.1, reason=NOT_DETECTED), 20.1: there})
+    assert taken.speed.input_hz == taken_hz
+
+
+@pytest.mark.parametrize(
+    ("otherwise", "asked_hz"),
+    [(((20.1, 0.5),), [20.4, 20.1]), (((20.41, 0.5),), [20.4]), ((), [20.4])],
+    ids=["another", "one of those known", "none"],
+)
+def test_a_speed_that_is_followed_otherwise_is_tried_too(
+    monkeypatch: pytest.MonkeyPatch, otherwise: tuple[tuple[float, float], ...], asked_hz: list[float]
+) -> None:
+    first = read((20.0, 0.9), (20.4, 0.1))
+    first = replace(first, speed=replace(first.speed, followed_otherwise=otherwise))
+    gates = {hz: Gate(probability=0.1, reason=NOT_DETECTED) for hz in (20.0, 20.4)}
+    gates[20.1] = Gate(probability=0.999, reason=None)
+    taken, again = asked(monkeypatch, first, gates)
+    assert again == asked_hz
+    assert taken.speed.input_hz == (20.1 if 20.1 in asked_hz else 20.0)
+    if 20.1 in asked_hz:
+        chances = {20.0: 0.9 * 0.1, 20.4: 0.1 * 0.1, 20.1: 0.9 * 0.5 * 0.999}
+        assert dict(taken.speed.alternatives)[20.1] == pytest.approx(chances[20.1] / sum(chances.values()))
 
 
 @pytest.mark.parametrize(("method", "said"), [("signal", None), ("nominal", OPEN_SPEED)])

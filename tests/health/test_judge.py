@@ -294,8 +294,10 @@ def test_one_instruction_and_one_date_stand_on_a_report(judgement: Judgement, se
     at = datetime(2026, 2, 27, tzinfo=UTC)
     found = verdict(judgement, finding(severity), levels=(level("D"),) if severity == "severe" else (), measured_at=at)
     stated = f"{found.sentence} {found.do_by}"
-    assert len(set(re.findall(r"\d{4}-\d\d-\d\d", stated))) == 1
-    assert set(re.findall(r"\d{4}-\d\d-\d\d", found.sentence)) == set(re.findall(r"\d{4}-\d\d-\d\d", found.do_by))
+    asked, *before = re.findall(r"\d{4}-\d\d-\d\d", found.do_by)
+    assert set(re.findall(r"\d{4}-\d\d-\d\d", found.sentence)) == {asked}
+    # Of what is inspected at a planned stop the first measurement until then is dated too, and no other thing is.
+    assert len(before) == (found.state == "plan")
     assert "lobe" in found.do_by
     for elsewhere in ("before it runs on", "can run", "work now"):
         assert elsewhere not in stated
@@ -307,8 +309,9 @@ def test_the_worse_the_consequence_the_sooner(judgement: Judgement, state: State
     days = []
     for consequence in ("low", None, "medium", "high", "safety"):
         stated = instruction(state, judgement, part="a lobe", consequence=consequence, measured_at=at)
-        (date,) = re.findall(r"\d{4}-\d\d-\d\d", stated.what)
+        date, *before = re.findall(r"\d{4}-\d\d-\d\d", stated.what)
         assert date in stated.short
+        assert all(first <= date for first in before)
         days.append((datetime.fromisoformat(date).replace(tzinfo=UTC) - at).days)
     assert days == sorted(days, reverse=True)
     assert days[1] == days[2] == judgement.deadline_for(state).days
@@ -335,6 +338,45 @@ def test_what_is_worse_is_never_due_later(
     assert [gravity for gravity, _ in sorted(seen)] == [0, 1, 2, 3]
     days = [days for _, days in sorted(seen)]
     assert days == sorted(days, reverse=True)
+
+
+@pytest.mark.parametrize("consequence", ["low", None, "medium", "high", "safety"])
+def test_the_first_day_that_is_named_is_never_later_of_what_is_worse(
+    judgement: Judgement, consequence: str | None
+) -> None:
+    at = datetime(2026, 2, 27, tzinfo=UTC)
+    states: tuple[State, ...] = ("act", "plan", "watch", "sound")
+    texts = [instruction(s, judgement, consequence=consequence, measured_at=at).what for s in states]
+    first = [min(re.findall(r"\bby (\d{4}-\d\d-\d\d)", text)) for text in texts]
+    assert first == sorted(first)
+
+
+def test_the_first_measurement_until_an_inspection_is_dated(judgement: Judgement) -> None:
+    at = datetime(2026, 2, 27, tzinfo=UTC)
+    said = instruction("plan", judgement, measured_at=at).what
+    assert said.endswith("by 2026-03-29 at the latest; measure by 2026-03-06 and every week until then.")
+
+
+@pytest.mark.parametrize("state", ["watch", "unknown"])
+@pytest.mark.parametrize(
+    ("remedy", "said"),
+    [
+        ("Warm the sensor up and repeat the measurement.", "Warm the sensor up and repeat the measurement by 2026-03-"),
+        ("Repeat the measurement while it runs.", "Repeat the measurement by 2026-03-?? while it runs."),
+        (
+            "Repeat the measurement; if it stays so, swap it.",
+            "Repeat the measurement by 2026-03-??; if it stays so, swap it.",
+        ),
+        ("Wait, then repeat the measurement twice", "Wait, then repeat the measurement by 2026-03-?? twice."),
+        ("Mount the sensor anew.", "Mount the sensor anew. Repeat the measurement "),
+    ],
+)
+def test_a_measurement_is_asked_for_once(judgement: Judgement, state: State, remedy: str, said: str) -> None:
+    what = instruction(state, judgement, first=remedy, measured_at=datetime(2026, 2, 27, tzinfo=UTC)).what
+    assert what.lower().count("repeat the measurement") == 1
+    assert re.sub(r"(2026-03-)\d\d", r"\1??", what).startswith(said.rstrip("?"))
+    assert "{" not in what
+    assert len(re.findall(r"2026-03-\d\d", what)) == 1
 
 
 def test_measuring_until_an_inspection_is_the_closer_the_worse_a_failure_would_be(judgement: Judgement) -> None:

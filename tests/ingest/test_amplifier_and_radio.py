@@ -88,3 +88,36 @@ def test_impacts_at_nearly_the_rate_of_a_radio_are_impacts() -> None:
     strikes[np.round(np.arange(0, 4, 1 / (GSM_HZ * 1.01)) * RATE_HZ).astype(int)[:-1]] = 20.0
     ringing = np.exp(-np.arange(200) / 25) * np.sin(2 * np.pi * 0.12 * np.arange(200))
     assert "radio" not in said(machine() + np.convolve(strikes, ringing)[: strikes.size])
+
+
+def blows(seconds: float, rate_hz: float, *, silent: int | None, off: float = 0.0, start_s: float = 0.0013) -> Array:
+    """Blows that ring at 3.1 kHz, at ``rate_hz`` by the clock of a recorder that is ``off``; one in 26 is left out."""
+    samples = np.zeros(round(seconds * RATE_HZ))
+    number = np.arange(int((seconds - 0.01) * rate_hz))
+    at = (start_s + number / rate_hz) * (1 + off) * RATE_HZ
+    at = at[number % 26 != silent] if silent is not None else at
+    np.add.at(samples, at.astype(int), 1.0)
+    time_s = np.arange(60) / RATE_HZ
+    return np.convolve(samples, np.exp(-2000 * time_s) * np.sin(2 * np.pi * 3100 * time_s))[: samples.size]
+
+
+@pytest.mark.parametrize("off", [-8e-5, 0.0, 8e-5])
+@pytest.mark.parametrize("silent", [0, 25])
+def test_bursts_that_ring_are_a_telephone_s_by_the_frame_that_is_left_out(silent: int, off: float) -> None:
+    row = blows(12.0, 26 / 0.12, silent=silent, off=off)
+    text = said(machine(12.0) + 0.6 * row / row.std())["radio"]
+    assert "every 26th is left out" in text
+    assert "GSM" in text
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "silent"),
+    [
+        pytest.param(26 / 0.12, None, id="a race that is struck at just this rate"),
+        pytest.param(26 / 0.12 * 1.001, 3, id="a wheel of 26 teeth, one of them missing"),
+        pytest.param(26 / 0.1199, 3, id="the same at another speed"),
+    ],
+)
+def test_blows_of_a_machine_are_no_telephone(rate_hz: float, silent: int | None) -> None:
+    row = blows(12.0, rate_hz, silent=silent)
+    assert "radio" not in said(machine(12.0) + 0.6 * row / row.std())

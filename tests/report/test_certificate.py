@@ -330,7 +330,7 @@ def test_the_page_says_what_counts() -> None:
     text = " ".join(PageWords(page).words)
     for said in (
         "Undetermined No requirement failed, but 2 of 12 could not be decided", "C29-000417", "29 : 1", "1458.7 r/min",
-        "12 March 2026 08:05 to 11:40 (UTC+01:00)", "1.94 ± 0.14 mm/s 2.8 mm/s accepted up to 2.66",
+        "12 Mar 2026 08:05 to 11:40 (UTC+01:00)", "1.94 ± 0.14 mm/s 2.8 mm/s accepted up to 2.66",
         "ISO 20816-9:2020, class C by analogy", "Four more captures at rated load would halve the uncertainty.",
         "2025-11-04", "no guarantee", "It does not prove who made it", "false alarms: 1 in 100",
     ):  # fmt: skip

@@ -16,6 +16,7 @@ import pytest
 from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
 from vibe.core.health import Health
+from vibe.core.text import dates_in_words
 from vibe.report import words
 from vibe.report.pages import drive_page
 from vibe.report.pages.drive_page import write_drive
@@ -65,6 +66,12 @@ def test_json_has_the_contract_form(tmp_path: Path, damaged: DriveReport, unknow
     assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": "", "alternatives": []}
 
 
+def test_a_report_by_itself_leads_to_no_list_that_is_not_there(tmp_path: Path, sound: DriveReport) -> None:
+    for listed in (True, False):
+        page = write_drive(sound, tmp_path / str(listed), force=False, pdf=False, listed=listed).html
+        assert ("../index.html" in page.read_text(encoding="utf-8")) is listed
+
+
 def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: DriveReport) -> None:
     files = write_drive(damaged, tmp_path, force=False, pdf=False)
     page = read(files.html)
@@ -73,7 +80,7 @@ def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Driv
     for text in (
         health.sentence, health.do_by, health.state_rule, health.findings[0].why, health.findings[1].advice,
         "98 %", "1 in 100 000", "Growth since baseline not known", "1458.6 ± 0.1 r/min", "17 : 1",
-        "output turns against the input", "14 March 2026, 09:26:53 (UTC+02:00)", "time not known", "by analogy",
+        "output turns against the input", "14 Mar 2026, 09:26:53 (UTC+02:00)", "time not known", "by analogy",
         "output pin, its roller or its disc bore, stage 1", "a capture of at least 60 s", "4.2 dB over the floor",
         "Wait 10 s after mounting", "the file ends in the middle of a line", *health.cautions, "9f" * 32, "vibe 0.1.0",
     ):  # fmt: skip
@@ -240,8 +247,8 @@ def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
         (words.odds(0.0), "less than 1 in 10 million"),
         (words.odds(0.9), "90 %"),
         (words.when(None), "time not known"),
-        (words.when("2026-03-14T09:26:00"), "14 March 2026, 09:26 (offset from UTC not known)"),
-        (words.when("2026-03-14T09:26:00-03:30"), "14 March 2026, 09:26 (UTC−03:30)"),
+        (words.when("2026-03-14T09:26:00"), "14 Mar 2026, 09:26 (offset from UTC not known)"),
+        (words.when("2026-03-14T09:26:00-03:30"), "14 Mar 2026, 09:26 (UTC−03:30)"),
         (words.when("last Tuesday"), "last Tuesday"),
         (words.component("bearing.eccentric bearing.outer_race"), "outer race (BPFO) of the eccentric bearing"),
         (words.heading("bearing.NU205.cage", "local damage"), "Local damage: cage (FTF) of the bearing “NU205”"),
@@ -252,10 +259,36 @@ def test_words(said: str, expected: str) -> None:
     assert said == expected
 
 
-def test_dates_of_the_action_do_not_break_at_their_dashes(tmp_path: Path, unknown: DriveReport) -> None:
+def test_parts_are_called_in_sentences_as_everywhere_else() -> None:
+    said = "24 s: bearing.output bearing.rolling_element, stage1.disc and bearing.NU 205.cage_past_inner; input.shaft."
+    assert words.parts_named(said) == (
+        "24 s: rolling element (BSF, 2 × BSF) of the output bearing, disc, stage 1 and cage of the bearing “NU 205”, "
+        "past the inner ring; input shaft."
+    )
+    assert (
+        words.parts_named("a bearing. stage 1, file bearing.csv, 2.5 Hz")
+        == "a bearing. stage 1, file bearing.csv, 2.5 Hz"
+    )
+
+
+def test_days_of_the_action_are_words_that_do_not_break(tmp_path: Path, unknown: DriveReport) -> None:
     health = unknown.health.model_copy(update={"do_by": "Inspect <it> by 2026-03-29, then 2026-04-01."})
     files = write_drive(replace(unknown, health=health), tmp_path, force=False, pdf=False)
-    said = (
-        '>Inspect &lt;it&gt; by <span class="nowrap">2026-03-29</span>, then <span class="nowrap">2026-04-01</span>.<'
-    )
-    assert said in files.html.read_text(encoding="utf-8")
+    assert ">Inspect &lt;it&gt; by 29\xa0Mar\xa02026, then 1\xa0Apr\xa02026.<" in files.html.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("sentence", "shown"),
+    [
+        ("by 2026-03-29; since 2025-12-01 (2026-01-05)", "by 29 Mar 2026; since 1 Dec 2025 (5 Jan 2026)"),
+        ("2026-03-29", "29 Mar 2026"),
+        # Names of files, moments, numbers of parts and what is no day stay as they are.
+        ("TH-02_2026-03-29.h5, scan 2026-03-29.csv", None),
+        ("a/2026-03-29/b", None),
+        ("2026-03-29T09:26:53+02:00", None),
+        ("2026-02-30 and 2026-13-01", None),
+        ("part 12026-03-291 or X-2026-03-29", None),
+    ],
+)
+def test_only_days_become_words(sentence: str, shown: str | None) -> None:
+    assert dates_in_words(sentence).replace("\xa0", " ") == (shown or sentence)

@@ -13,7 +13,7 @@ from vibe.spectra.envelope import places as placing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.impact_rows import Differences
 from vibe.spectra.envelope.impact_start import DECAYS
-from vibe.spectra.envelope.places import _look, _narrow_look, _placed, localise
+from vibe.spectra.envelope.places import TWICE_PARTS, _look, _narrow_look, _placed, _without_swell, localise
 from vibe.spectra.envelope.staying_order import PIECES_PER_CYCLE, refined_order
 from vibe.spectra.envelope.synchronous_average import Turn, fold
 from vibe.spectra.envelope.turn_shapes import HUMP_PARTS, PITCH_CELLS, beyond_ringing, hump_of, narrow_of
@@ -268,5 +268,39 @@ def test_irregular_parts_that_are_few_are_no_surer_a_place_than_stated(sharp: bo
         look = _narrow_look(Turn(level=level, sigma=np.full(N, 0.03), turns=300.0, parts=parts), meetings)
         assert look is not None
         chances.append(look.chance)
+    for limit in (0.2, 0.05, 0.01):
+        assert np.mean(np.array(chances) <= limit) <= limit + np.sqrt(limit / 300)
+
+
+@pytest.mark.parametrize(("parts", "sure"), [(TWICE_PARTS, True), (TWICE_PARTS - 1, False)])
+def test_a_swell_twice_a_turn_hides_no_impact(parts: int, sure: bool) -> None:
+    """Of two discs that lie opposite each other the first waves of their loads cancel and the second add up. Five
+    constants take too much of fewer parts."""
+    chances = []
+    for struck in (0.0, 1.6):
+        angle, rng = 2 * np.pi * (np.arange(N) + 0.5) / N, np.random.default_rng(5)
+        level = 1.0 + 0.25 * np.cos(2 * angle) + 0.05 * rng.normal(size=N)
+        level[[20, 21]] += struck * np.array([1.0, 0.7])
+        some = Turn(level=level / level.mean(), sigma=np.full(N, 0.05), turns=160.0, parts=parts)
+        chances.append(localise(some, meetings=2).false_alarm_probability)
+    assert chances[0] > 0.05
+    assert (chances[1] < 3e-5) is sure
+
+
+def test_irregular_parts_under_swelling_loads_are_no_surer_a_place_than_stated() -> None:
+    """Squares of Gaussian sums, met by one to three discs whose loads swell once and twice round: the look without such
+    swells by itself, as it counts."""
+    rng, angle = np.random.default_rng(9), (np.arange(N) + 0.5) / N
+    chances = []
+    for _ in range(300):
+        parts, discs = int(rng.integers(TWICE_PARTS, 60)), int(rng.integers(1, 4))
+        away = np.abs((angle[:, None] - np.arange(parts) / parts + 0.5) % 1.0 - 0.5)
+        force = np.exp(-((away * parts / rng.uniform(0.5, 1.0)) ** 2)) @ (rng.normal(size=(parts, 2)) @ [1, 1j])
+        load = sum(rng.uniform(0.1, 0.5) * np.cos(2 * np.pi * k * (angle - rng.uniform())) for k in (1, 2))
+        met = sum(np.roll(np.abs(force) ** 2, disc * N // discs) for disc in range(discs))
+        level = met * np.maximum(1 + load, 0.05)
+        level = 1 + rng.uniform(0.1, 1.0) * level / level.mean() + 0.05 * rng.normal(size=N)
+        turned = Turn(level=level / level.mean(), sigma=np.full(N, 0.05), turns=400.0, parts=parts)
+        chances.append(np.sqrt(_look(_without_swell(turned, discs, 2), discs).chance))
     for limit in (0.2, 0.05, 0.01):
         assert np.mean(np.array(chances) <= limit) <= limit + np.sqrt(limit / 300)

@@ -63,7 +63,12 @@ def facts(path: Path) -> SourceFacts:
     package = path.relative_to(ROOT).parent.parts
     module = ast.parse(path.read_text(encoding="utf-8"))
     public = [n for n in module.body if isinstance(n, ast.FunctionDef | ast.ClassDef) and not n.name.startswith("_")]
-    silent = [node.lineno for node in public if not ast.get_docstring(node)]
+    # An overload is the signature of a function that stands after it and says what it is.
+    silent = [
+        node.lineno
+        for node in public
+        if not ast.get_docstring(node) and "overload" not in [ast.unparse(one) for one in node.decorator_list]
+    ]
     imports = imports_in(module, package)
     bodies = [module.body, *(node.body for node in module.body if isinstance(node, ast.ClassDef))]
     ifs = [node for body in bodies for node in body if isinstance(node, ast.If)]

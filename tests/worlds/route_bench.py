@@ -574,7 +574,7 @@ def record(
     made = forces(design, making, motion, samples, rng)
     rough = made.pop("rough")
     shaft = made.pop("shaft")
-    tonal = [sum(through(force, lines[key], rate_hz) for key, force in made.items()) for lines in ways]
+    tonal = [np.sum([through(force, lines[key], rate_hz) for key, force in made.items()], axis=0) for lines in ways]
     noise = [through(rough, lines["rough"], rate_hz) for lines in ways]
     for bins in tonal:
         bins[0] = 0

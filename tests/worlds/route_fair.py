@@ -40,10 +40,10 @@ def lines_standing(values: Array | Floats, motion: Motion, design: Design, rate_
     disc_step = abs(rate[f"{design.stage}.eccentric"] - rate[f"{design.stage}.disc"])
     power, turns = _on_angle(values, motion)
     highest = 0.42 * rate_hz / float(motion.speed_hz.mean())
-    multiples: Array = np.arange(1, 3 * design.lobes + 1) * disc_step
+    multiples: Array = np.asarray(np.arange(1, 3 * design.lobes + 1) * disc_step, dtype=np.float64)
     away = np.abs(multiples - np.round(multiples)) * turns > 3
     multiples = multiples[(multiples < highest) & away & (multiples * turns > 8)]
-    mesh: Array = np.arange(1, 6) * design.lobes * disc_step
+    mesh: Array = np.asarray(np.arange(1, 6) * design.lobes * disc_step, dtype=np.float64)
     return (
         int(np.sum(_over_floor(power, multiples * turns) > 10)),
         int(np.sum(_over_floor(power, mesh[mesh < highest] * turns) > 10)),
@@ -64,7 +64,7 @@ def envelope_lines(bins: Bins, band_hz: tuple[float, float], rate_hz: float, mot
     per_bin = (len(bins) - 1) / (rate_hz / 2)
     piece = bins[int(band_hz[0] * per_bin) : int(band_hz[1] * per_bin)]
     power, turns = _on_angle(np.abs(ifft(piece)) ** 2, motion)
-    wanted: Array = np.arange(1, 7) * order * turns
+    wanted: Array = np.asarray(np.arange(1, 7) * order * turns, dtype=np.float64)
     wanted = wanted[wanted < len(power) - 50]
     peaks = np.array([power[max(0, p - 1) : p + 2].max() for p in np.round(wanted).astype(int)])
     return np.stack([peaks, _over_floor(power, wanted)])

@@ -41,6 +41,9 @@ class SpeedEstimate:
     other was looked for. The first is as wide as ``uncertainty_hz``, others as narrow as the capture resolves."""
     angle_turns: float = 0.0
     """Standard uncertainty [turns] of the angle about its mean that pulses leave, which are read to a sample."""
+    followed_otherwise: tuple[tuple[float, float], ...] = ()
+    """(mean speed [Hz], odds over ``input_hz``) to which the same lines come where the speed is followed in another
+    way, or taken as steady. None of them is believed; where nothing of the machine stands at the first, one may."""
 
     @property
     def doubtful(self) -> bool:
@@ -121,6 +124,9 @@ class CombEvidence:
     and their side lines tell it whatever the slip; None where it was not asked or no side lines are clear."""
     carried_error: float | None = None
     """Standard error of ``carried_at``."""
+    evenly: float | None = None
+    """Log odds of a source that turns evenly against one that follows the input's course of speed, by how sharp the
+    comb's lines are along time and along angle; None where it was not asked or the two hardly differ."""
     blades: tuple[int, float] | None = None
     """(count, how many times likelier): lines of a rotor stand whose blades pass so often, that many to a turn, and how
     many times likelier these lines are where such a rotor turns; None where it was not asked or none stand."""

@@ -98,7 +98,8 @@ class SimilarMachine:
     ``speed``: of its input, relative to the speed that was found; ``error``: its standard error. ``fainter_db``: by how
     much its mesh is fainter than that at the speed found, below 0 where it is louder. ``by_damage``: its speed is known
     from damage, so that its mesh was read where it must be; else it was searched for. ``probability``: that it is
-    there.
+    there. ``apart_turns``: from the one side to the other, how far it goes before and behind while its speed takes
+    another course than the one found; None where it keeps to that. ``speed`` is the mean then.
     """
 
     speed: float
@@ -106,3 +107,4 @@ class SimilarMachine:
     fainter_db: float
     by_damage: bool = False
     probability: float = 1.0
+    apart_turns: float | None = None

@@ -2,10 +2,33 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from datetime import date
 from unicodedata import category
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_ISO_DAY = re.compile(r"(?<![\w./+-])\d{4}-\d\d-\d\d(?![\w/+-]|\.\w)", re.ASCII)
+"""A day by itself: not part of a time, a file's name or a number."""
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+
+
+def day_in_words(when: date) -> str:
+    """A day as people write it: 9 Mar 2026."""
+    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+
+
+def dates_in_words(text: str) -> str:
+    """A sentence as a page shows it: days as people write them, never broken at a line's end. Sentences themselves
+    carry days as ISO 8601 has them, since files and terminals sort by them."""
+    return _ISO_DAY.sub(_in_words, text)
+
+
+def _in_words(found: re.Match[str]) -> str:
+    try:
+        return day_in_words(date.fromisoformat(found[0])).replace(" ", _NO_BREAK)
+    except ValueError:  # 2026-02-30 is no day
+        return found[0]
 
 
 def printable(text: str) -> str:

@@ -8,7 +8,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from vibe.core.records.case_row import CaseRow
-from vibe.core.text import MONTHS, printable
+from vibe.core.text import MONTHS, dates_in_words, day_in_words, printable
 from vibe.core.units import DAY_S
 
 _FAR_DB = 12.0
@@ -28,7 +28,7 @@ def moment(text: str) -> datetime | None:
 def day(value: str | date | None) -> str:
     """A day as people write it: 9 Mar 2026."""
     one = moment(value) if isinstance(value, str) else value
-    return "" if one is None else f"{one.day} {MONTHS[one.month - 1]} {one.year}"
+    return "" if one is None else day_in_words(one)
 
 
 def short_day(value: str | date | None, today: date | None = None) -> str:
@@ -56,13 +56,13 @@ def age(value: str, now: datetime | None = None) -> str:
     one = moment(value)
     if one is None:
         return "never"
-    days = ((now or datetime.now(UTC)) - one).total_seconds() / DAY_S
+    now = now or datetime.now(UTC)
+    days = (now - one).total_seconds() / DAY_S
     if days < 0:
         return "ahead"
-    if days < 1:
-        return "today"
-    if days < 60:
-        return "1 day ago" if days < 2 else f"{days:.0f} days ago"
+    nights = (now.astimezone().date() - one.astimezone().date()).days
+    if nights < 60:
+        return {0: "today", 1: "yesterday"}.get(nights, f"{nights} days ago")
     return f"{days / 30.44:.0f} months ago" if days < 730 else f"{days / 365.25:.1f} years ago"
 
 
@@ -170,6 +170,7 @@ def spark(row: CaseRow, width: int = 172, height: int = 46) -> Markup:
 
 
 FILTERS = {
-    "day": day, "short_day": short_day, "clock": clock, "age": age, "signed": signed, "counted": counted,
+    "dated": dates_in_words, "day": day, "short_day": short_day, "clock": clock, "age": age, "signed": signed,
+    "counted": counted,
     "case_address": case_address, "urgency_bar": urgency_bar, "signed_bar": signed_bar, "spark": spark, "here": here,
 }  # fmt: skip

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from vibe.core.records.alarms import Alarm, LimitLine, SeriesState, UrgencyPart
 from vibe.core.records.history import Decision, Event, SeriesKey
-from vibe.core.text import MONTHS
+from vibe.core.text import day_in_words
 from vibe.report.words import component, number, printable, sentence_case, unit
 
 MEASURES = {
@@ -134,7 +134,7 @@ def signed_db(value: float | None, digits: int = 1) -> str:
 
 def day(moment: datetime) -> str:
     """A day as people write it."""
-    return f"{moment.day} {MONTHS[moment.month - 1]} {moment.year}"
+    return day_in_words(moment)
 
 
 def span_of(days: float | None) -> str:

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from vibe.core.route.run_notes import ReportChanges
 
 
+_DAYS = re.compile(r"\bby (\d{4}-\d\d-\d\d)\b")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveFiles:
     """Where a drive's report is; ``pdf`` None when there is none, and then a remark says why."""
@@ -51,8 +54,12 @@ class IndexRow:
     @property
     def due(self) -> str:
         """The date by which, as ISO 8601; empty where the instruction counts days from a measurement without a time."""
-        date = re.search(r"\bby (\d{4}-\d\d-\d\d)\b", self.do_by)
-        return date[1] if date else ""
+        return next(iter(_DAYS.findall(self.do_by)), "")
+
+    @property
+    def first_due(self) -> str:
+        """The same of the first thing that it asks for: a measurement before the inspection, where there is one."""
+        return min(_DAYS.findall(self.do_by), default="")
 
 
 def index_row(drive_report: DriveReport, files: DriveFiles | None, *, remarks: Sequence[str] = ()) -> IndexRow:

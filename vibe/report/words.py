@@ -9,6 +9,7 @@ from math import floor, isfinite, log10
 
 from vibe.core.health import SAID_FROM
 from vibe.core.labels import in_stage, part_name
+from vibe.core.text import day_in_words
 from vibe.core.text import printable as printable
 from vibe.core.tones import Coincidence, ToneTable
 
@@ -26,10 +27,6 @@ STATE_MEANING = {
 }
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
 
 
 def number(value: float | None, digits: int = 3) -> str:
@@ -103,7 +100,7 @@ def when(measured_at: str | None) -> str:
     else:
         minutes = round(offset.total_seconds() / 60)
         zone = f"UTC{'−' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
-    return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}, {clock} ({zone})"
+    return f"{day_in_words(moment)}, {clock} ({zone})"
 
 
 def sentence_case(text: str) -> str:
@@ -132,6 +129,17 @@ def component(name: str) -> str:
     if match := re.fullmatch(r"(input|motor)\.(\w+)", name):
         return f"{match[1]} {match[2].replace('_', ' ')}"
     return name.replace("_", " ")
+
+
+_IDENTIFIER = re.compile(
+    r"\b(?:stage\d+\.\w+|(?:input|motor)\.\w+"
+    r"|bearing\.[^,;:()]+?\.(?:outer_race|inner_race|rolling_element|cage(?:_past_\w+)?))(?!\w)"
+)
+
+
+def parts_named(text: str) -> str:
+    """A sentence for people: identifiers of tones and bodies in the plain words that stand everywhere else."""
+    return _IDENTIFIER.sub(lambda found: component(found[0]), text)
 
 
 def heading(component_id: str, defect: str) -> str:

@@ -36,6 +36,8 @@ class AnalysisRequest:
     lines_hz: tuple[tuple[str, float, float], ...]
     """(name, frequency with the input at rest, order by which it changes as the input turns: mostly 0) of lines that do
     not follow the shaft as its harmonics do."""
+    moved_orders: tuple[float, ...] = ()
+    """Lines at which a mesh that cancels at its own place is seen, for finding a speed that the others do not show."""
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
     settled_hz: float | None = None

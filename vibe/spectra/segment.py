@@ -128,6 +128,9 @@ def handed_on(law: AngleLaw, speed: SpeedEstimate) -> tuple[AngleLaw, SpeedEstim
         drift=None if speed.drift is None else fixed.drift,
         alternatives=(*first, *others),
         angle_turns=_digits(speed.angle_turns, SURE_DIGITS),
+        followed_otherwise=tuple(
+            (_digits(hz, SPEED_DIGITS), _digits(odds, SURE_DIGITS)) for hz, odds in speed.followed_otherwise
+        ),
     )
 
 
@@ -201,6 +204,9 @@ def _speed(
         found = speed_from_signal(
             [*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders, settled_hz=settled
         )
+    if found is None and analysis_request.moved_orders:
+        both = sorted({*analysis_request.speed_orders, *analysis_request.moved_orders})
+        found = speed_from_signal(rows, analysis_request.range_hz, both, transforms, settled)
     if found is not None:
         law, estimate = found
         return law, replace(estimate, note=note)

@@ -207,7 +207,9 @@ def check_folder(folder: Path) -> None:
         if is_folder:
             if not os.access(place, os.W_OK | os.X_OK):
                 where = "" if place == folder else f"{folder}: "
-                raise OutputError(f"{where}{place} may not be written; name another --out")
+                # A path that begins nowhere ends at ".": people know the folder where they stand by its name.
+                shown = place.resolve() if place == Path() else place
+                raise OutputError(f"{where}{shown} may not be written; name another --out")
             return
         if is_taken:
             where = "" if place == folder else f"{folder}: "

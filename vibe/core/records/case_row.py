@@ -58,6 +58,8 @@ class CaseRow:
     course_of: str
     limit_db: float | None
     seen: str
+    due_is: str = ""
+    """``measure again`` where that is all that is asked for by ``due``; else all that is to be done is."""
 
     @property
     def drive(self) -> str:

@@ -16,7 +16,7 @@ from vibe.desk import rendering
 from vibe.desk.context import desk_of, frame, name_of, page, words_of
 from vibe.desk.pages.case import asked_row, panel_values, values_of
 from vibe.desk.today import together
-from vibe.desk.words import case_address
+from vibe.desk.words import case_address, day
 from vibe.flow.cases.decide import (
     CLOSES,
     OFFERED,
@@ -72,7 +72,7 @@ def decide(request: Request, form: FormData) -> Response:
     done = shown_after(row, decisions)
     _show(request, done, row)
     words = f"Recorded: {row.drive}, {OFFERED[draft.verdict][0].lower()}"
-    words += "." if draft.verdict in CLOSES else f", {draft.owner.strip() or 'nobody'}, due {draft.due}."
+    words += "." if draft.verdict in CLOSES else f", {draft.owner.strip() or 'nobody'}, due {day(draft.due)}."
     if len(desk.answers) > _KEPT_ANSWERS:
         desk.answers.clear()
     desk.answers[nonce] = kept = (row, words, outcome.recorded.number or 0)
@@ -119,7 +119,7 @@ def shown_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseRow | None:
     due = None if last is None else last.ask_again
     return replace(
         row, list=list_after(row, decisions), owner=owner_of(decisions),
-        due="" if due is None else due.date().isoformat(),
+        due="" if due is None else due.date().isoformat(), due_is="",
         marks=tuple(mark for mark in row.marks if mark != "back") if last is not None else row.marks,
         seen=seen_of(decisions, row.urgency, row.state),
     )  # fmt: skip

@@ -67,6 +67,9 @@ NOT_DETECTED = 0.4
 OUTSIDE_RATE = 0.05
 """Probability that a drive has an impacting machine next to or behind it that nobody declared and that is as strong as
 damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
+EVEN_LEAST = 0.1
+"""Share left to a part whose comb keeps to an even turn while the speed found changes, at the least (common practice):
+without pulses that speed may be another machine's."""
 OUTSIDE_ORDERS = (0.02, 2.2)
 """Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them
 where the part has side lines of its own (``BLADES_TO``)."""
@@ -106,6 +109,9 @@ many are predicted where their absence says something (common practice)."""
 BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
+SMEARED_TURNS = 1.0
+"""Turns of a line, from the one side to the other, by which two courses of speed must differ to smear it for sure:
+half a turn either way leaves it a third of its power or so."""
 ON_THE_SHAFT = ("input.shaft", "foundation")
 """What lines of the shaft show."""
 TO_DISTINGUISH = (
@@ -178,6 +184,14 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
+    evenly, otherwise = _doubted_evenly(case, finding), _doubted_otherwise(case, finding, tone, own)
+    if evenly is None or otherwise.damage_probability < evenly.damage_probability:
+        return otherwise
+    return evenly
+
+
+def _doubted_otherwise(case: Case, finding: Finding, tone: Tone, own: CombEvidence) -> Finding:
+    """The finding, less sure where something strikes as seldom or a machine of the same kind may have the damage."""
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
     off = _off_own_speed(case, tone, own)
@@ -202,6 +216,29 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
+
+
+def _doubted_evenly(case: Case, finding: Finding) -> Finding | None:
+    """A finding whose impacts keep to an even turn rather than to this drive's course of speed; None where they do not.
+
+    Against the odds of its lines stands how seldom something outside is as strong as damage (``OUTSIDE_RATE``).
+    """
+    comb = case.comb_shown(finding)
+    if comb is None or comb.evenly is None or case.speed is None:
+        return None
+    share = 1 / (1 + OUTSIDE_RATE * exp(min(comb.evenly, 50.0)))
+    if share >= SURELY_OWN:
+        return None
+    tone = _tone(case, finding)
+    striker = None if tone is None or not any(tone.slip) else _striker(case, finding, tone, comb)
+    share = max(min(share, 1.0 if striker is None else striker.own_share), EVEN_LEAST)
+    name = f"a machine that turns evenly and strikes at {comb.order * case.speed.input_hz:.3g} Hz"
+    change = 100 * (case.speed.drift or 0.0)
+    more = (
+        f" The drive's speed changes by {change:.2g} % in this capture, and these impacts do not follow it: {name} may "
+        f"make them. Repeat the measurement while the machines around this drive stand."
+    )
+    return _of_either(finding, share, name, more).model_copy(update={"advice": without_them_first(finding.advice)})
 
 
 def _met_name(met: OutsideComb) -> str:
@@ -592,7 +629,14 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     exact = not any(tone.slip)
     # Of each machine: how likely it is there at all, how likely it makes the comb, by how much it is fainter.
     rows = [(1.0, _density(case, tone, comb, 1.0, 0.0), 0.0)]
-    rows += [(one.probability, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
+    rows += [
+        (
+            one.probability,
+            0.0 if _smeared(comb, one) else _density(case, tone, comb, one.speed, one.error),
+            _apart_db(one),
+        )
+        for one in case.alike
+    ]
     hidden = UNDETECTED_RATE
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)
@@ -613,6 +657,13 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
     rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
     return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _smeared(comb: CombEvidence, other: SimilarMachine) -> bool:
+    """Whether what stands in ``comb``, along the angle found, would be smeared if ``other`` made it, whose speed takes
+    another course."""
+    stand = [line.order for line in comb.lines if line.over_floor_db >= STANDS_DB]
+    return other.apart_turns is not None and max(stand, default=0.0) * other.apart_turns > SMEARED_TURNS
 
 
 def _noted_says(case: Case, speed: float) -> float:

@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, cast
 
 from vibe.core.records.history import REMARKS
+from vibe.core.text import day_in_words
 from vibe.health.alarms.case_state import SAID as SAID
 from vibe.health.alarms.case_state import standing_decisions as standing_decisions
 
@@ -95,7 +96,7 @@ def checked_fields(row: CaseRow, draft: DecisionDraft, today: date) -> dict[str,
             wrong["due"] = "Choose a day." if not draft.due else "No day of the calendar: write 2026-03-09."
         else:
             if due < today:
-                wrong["due"] = f"Before today, {today.isoformat()}."
+                wrong["due"] = f"Before today, {day_in_words(today)}."
             elif due > today + timedelta(days=3653):
                 wrong["due"] = "More than ten years ahead."
     return wrong
@@ -279,7 +280,7 @@ def _held(decisions: Sequence[Decision]) -> list[Decision]:
 
 
 def _in_words(decision: Decision) -> str:
-    due = "" if decision.ask_again is None else f", due {decision.ask_again:%Y-%m-%d}"
+    due = "" if decision.ask_again is None else f", due {day_in_words(decision.ask_again)}"
     owner = f", {decision.owner}" if decision.owner else ""
     return f"{SAID[decision.verdict]}{owner}{due}"
 

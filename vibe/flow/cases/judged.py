@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 8
+_FORM = 9
 """Raised when rows or details change their form."""
 
 

@@ -6,6 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 from math import prod
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from vibe.core.records.alarm_case import DriveCase
     from vibe.core.records.alarms import Alarm, Exceedance, LimitLine, LimitSource, PointChange, Queue, SeriesState
     from vibe.core.records.history import Decision, Series, SeriesKey, StoredDrive
+    from vibe.health.state.settings import Judgement
     from vibe.history.limits import Limit
     from vibe.history.sister_book import Place
     from vibe.history.store.store import Store
@@ -30,12 +32,14 @@ _LEAST_DB = 0.5
 """Owners that have less of a change are not named in a list."""
 _COURSE = 40
 """Points of the small picture of a course."""
+AGAIN = "measure again"
+"""What is due where nobody decided and no work is pressing."""
 _GRAVITY = {"act": 4, "plan": 3, "watch": 2, "unknown": 1, "sound": 0}
 
 
 def case_row(
     alarm: Alarm, site: str, cases: Mapping[str, DriveCase], kept: Mapping[str, StoredDrive], store: Store,
-    act_from: float,
+    act_from: float, judgement: Judgement,
 ) -> CaseRow | None:  # fmt: skip
     """One alarm as a row of the list of ``site``; None where it is closed."""
     from vibe.report import history_words as said
@@ -49,8 +53,8 @@ def case_row(
     measured = alarm.measured_at
     if alarm.state == "closed":
         return None
-    due = alarm.due or alarm.look_again
     state = _state(alarm, kept, act_from)
+    due, due_is = _due(alarm, state, None if case is None else case.consequence, judgement)
     return CaseRow(
         site=site, id=alarm.id, drives=alarm.drives, name="" if case is None else case.name, kind=alarm.kind,
         list=_LIST[alarm.state],
@@ -64,8 +68,17 @@ def case_row(
         opened=alarm.opened_at.isoformat(), severity="" if alarm.finding is None else alarm.finding.severity,
         sure="" if alarm.finding is None else _sure(alarm.finding.probability), why=_why(alarm), change=change,
         shares=shares, course=course, course_of=course_of, limit_db=limit_db,
-        seen=seen_of(alarm.decisions, alarm.urgency.total, state),
+        seen=seen_of(alarm.decisions, alarm.urgency.total, state), due_is=due_is,
     )  # fmt: skip
+
+
+def _due(alarm: Alarm, state: str, consequence: str | None, judgement: Judgement) -> tuple[datetime | None, str]:
+    """By when, and what: as decided, else as a drive's report has it in state act, else only another measurement."""
+    if alarm.due is not None:
+        return alarm.due, ""
+    if state != "act" or alarm.measured_at is None:
+        return alarm.look_again, "" if alarm.look_again is None else AGAIN
+    return alarm.measured_at + timedelta(days=judgement.days_until("act", consequence)), ""
 
 
 def owner_of(decisions: Sequence[Decision]) -> str:
@@ -373,7 +386,10 @@ def _kinds(exceedances: Sequence[Exceedance]) -> list[dict[str, Any]]:
 
 def rows_of(queue: Queue, site: str, cases: Sequence[DriveCase], store: Store, act_from: float) -> list[CaseRow]:
     """All open alarms of a queue as rows."""
+    from vibe.flow.settings import load_settings
+
+    judgement = load_settings().judgement
     by_tag = {case.tag: case for case in cases}
     kept = {drive.tag: drive for drive in store.drives()}
-    rows = (case_row(alarm, site, by_tag, kept, store, act_from) for alarm in queue.alarms)
+    rows = (case_row(alarm, site, by_tag, kept, store, act_from, judgement) for alarm in queue.alarms)
     return [row for row in rows if row is not None]

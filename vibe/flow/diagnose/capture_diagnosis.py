@@ -13,7 +13,15 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import axis_of, gate, of_one_of_two, similar_machines_in, with_blades, with_turns
+from vibe.flow.diagnose.presence import (
+    axis_of,
+    gate,
+    of_one_of_two,
+    similar_machines_in,
+    with_blades,
+    with_courses,
+    with_turns,
+)
 from vibe.flow.diagnose.recognition import (
     contradiction,
     doubted_pulses,
@@ -195,9 +203,10 @@ def diagnose_samples(
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
     if reading is not None and axis is not None and any(map(of_one_of_two, findings)):
-        combs = with_turns(reading, table, combs, findings)
+        combs = with_courses(reading, with_turns(reading, table, combs, findings), findings)
         alike = similar_machines_in(reading, drive, table, combs, findings, declared=bool(case.declared_alike))
-        if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):
+        of_a_turn = any(comb.carried_at is not None or comb.evenly is not None for comb in combs.values())
+        if alike or case.declared_alike or of_a_turn:
             found = diagnosed(replace(case, alike=alike, combs=combs))
             findings = found.findings
     if reading is not None and leaks:

@@ -75,7 +75,8 @@ def diagnose_files(
     judged = diagnosed_captures(drive, table, captures, settings, progress=progress, earlier=past)
     drive_report = drive_report_from(drive, table, judged, settings, pictures=out is not None)
     refuse_unread(drive_report.health.captures, captures)
-    row = written(drive_report, out, force=force, pdf=pdf)
+    listed = out is not None and (out / "index.html").is_file()
+    row = written(drive_report, out, force=force, pdf=pdf, listed=listed)
     return drive_report, replace(row, remarks=(*said, *row.remarks))
 
 
@@ -86,15 +87,16 @@ def ready_to_print() -> None:
     warm_up()
 
 
-def written(drive_report: DriveReport, out: Path | None, *, force: bool, pdf: bool) -> IndexRow:
-    """The row of one drive in a list of drives; its pages are written when ``out`` is given."""
+def written(drive_report: DriveReport, out: Path | None, *, force: bool, pdf: bool, listed: bool = True) -> IndexRow:
+    """The row of one drive in a list of drives; its pages are written when ``out`` is given. ``listed``: ``out`` has a
+    page of all drives, or gets one."""
     from vibe.report.run_rows import index_row
 
     files = None
     if out is not None:
         from vibe.report.pages.drive_page import write_drive
 
-        files = write_drive(drive_report, out, force=force, pdf=pdf)
+        files = write_drive(drive_report, out, force=force, pdf=pdf, listed=listed)
     remarks = [f"{c.file}: {c.error}" for c in drive_report.health.captures if c.error]
     remarks += [f"{c.file}: {remark}" for c in drive_report.health.captures for remark in c.remarks]
     return index_row(drive_report, files, remarks=remarks)

@@ -30,6 +30,8 @@ NOT_AGAINST = -4.6
 another machine's."""
 FASTEST_SLOW = 0.5
 """Orders of turns that carry a part through its load fast enough for line and side line to be apart."""
+NO_LINE_DB = -60.0
+"""Height over the floor below which no line was read."""
 EVIDENT = 1e-3
 """False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice: of thirty
 parts one is seldom so clear by chance)."""
@@ -59,11 +61,13 @@ FEWEST_TURNS = 100.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """``probability`` that the drive was detected (None: nothing could show it), and why its silence means nothing, if
-    so; ``rivalled``: whether a drive of other counts explains clearly more."""
+    so; ``rivalled``: whether a drive of other counts explains clearly more; ``in_range``: the same probability if the
+    drive turns within its range at all, where that was weighed too."""
 
     probability: float | None
     reason: Reason | None
     rivalled: bool = False
+    in_range: float | None = None
 
 
 def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
@@ -147,7 +151,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families], lobes)
     if gap >= LONGEST_GAP_S:
         return Gate(probability=probability, reason=_not_steady(gap))
-    return Gate(probability=probability, reason=None, rivalled=bool(others))
+    return Gate(probability=probability, reason=None, rivalled=bool(others), in_range=was.probability)
 
 
 def _output_turn(table: ToneTable) -> float | None:
@@ -186,16 +190,25 @@ def similar_machines_in(
     """Other machines of the drive's kind that are detected in ``reading``, or by the comb of one of ``findings``;
     ``declared``: the drive file says that there is one."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
-    from vibe.spectra.identity.similar_machine import similar_machines
+    from vibe.flow.diagnose.speed_orders import speed_orders
+    from vibe.spectra.identity.other_course import machine_on_other_course
+    from vibe.spectra.identity.similar_machine import DECLARED_COMPANY, USUAL_COMPANY, similar_machines
 
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal" or not reading.spectra:
         return ()
     known = speeds_of_combs(table, combs, reading.speed, _named(findings))
     own = _own_lines(reading, drive, table, combs, families[0])
-    return similar_machines(
+    found = similar_machines(
         reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared, further=families[1:]
     )
+    if found or reading.speed.method != "signal":
+        return found
+    other = machine_on_other_course(
+        list(reading.samples.values()), reading.law, drive.input.speed_range_hz, speed_orders(drive, table),
+        DECLARED_COMPANY if declared else USUAL_COMPANY,
+    )  # fmt: skip
+    return () if other is None else (other,)
 
 
 def with_turns(
@@ -221,6 +234,23 @@ def with_turns(
         own = read is not None and turn != 1.0 and abs(read.order - 1) < WITHIN_ERRORS * read.error * read.order
         if read is not None and not own:
             found[tone.id] = replace(comb, carried_at=read.order / turn, carried_error=read.error)
+    return found
+
+
+def with_courses(
+    reading: SignalAnalysis, combs: Mapping[str, CombEvidence], findings: Sequence[Finding]
+) -> dict[str, CombEvidence]:
+    """``combs``, those that ``findings`` rest on with whether they keep to this drive's course of speed."""
+    from vibe.spectra.evidence.own_course import evenly_rather
+
+    found, names = dict(combs), _named(findings)
+    looks = [look for look in reading.looks if not look.slow]
+    for name, comb in combs.items() if looks else ():
+        if names & {name, comb.tone}:
+            # Lines that were left to others have no height.
+            numbers = [round(line.order / comb.order) for line in comb.lines if line.over_floor_db > NO_LINE_DB]
+            log_odds = evenly_rather(looks[0].bands, reading.law, comb.band_hz, comb.channels, comb.order, numbers)
+            found[name] = replace(comb, evenly=log_odds)
     return found
 
 

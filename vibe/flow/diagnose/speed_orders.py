@@ -26,9 +26,15 @@ def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
     for tone in healthy:
         if tone.order >= LOWEST and tone.family != "hunting":
             orders |= {k * tone.order for k in range(1, MESH_HARMONICS + 1)}
-    # Where the mesh of all discs cancels, it stands a turn of the eccentric off.
-    moved = [one for one in table.phasing if one.harmonic <= MESH_HARMONICS and one.effect == "radial"]
-    orders |= {float(order) for one in moved for order in one.seen_at if order >= LOWEST}
     # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
     orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
     return tuple(sorted(orders)[:MOST_SPEED_ORDERS])
+
+
+def moved_orders(table: ToneTable) -> tuple[float, ...]:
+    """Orders at which a mesh is seen that several discs cancel at its own place: a turn of the eccentric off.
+
+    Asked only where the other lines show no speed: a mesh at its own place a 1 / pins slower fits such a line too, and
+    whatever knocks once a turn fills those next to what rings."""
+    moved = [one for one in table.phasing if one.harmonic <= MESH_HARMONICS and one.effect == "radial"]
+    return tuple(sorted({float(order) for one in moved for order in one.seen_at if order >= LOWEST}))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from vibe.core.tones import OUTSIDE
 from vibe.flow.diagnose.outside_requests import SLOW, surroundings_of
-from vibe.flow.diagnose.speed_orders import speed_orders
+from vibe.flow.diagnose.speed_orders import moved_orders, speed_orders
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -117,6 +117,7 @@ def analysis_request_of(
         range_hz=drive.input.speed_range_hz,
         nominal_hz=drive.input.speed_hz,
         speed_orders=speed_orders(drive, table),
+        moved_orders=moved_orders(table),
         combs=tuple(combs),
         folds=tuple(folds),
         benign=tuple(sorted(benign)),

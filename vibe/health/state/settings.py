@@ -6,6 +6,7 @@ Make them with ``Limits.model_validate(table)`` and ``Judgement.model_validate(t
 from __future__ import annotations
 
 from itertools import pairwise
+from math import ceil
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -280,6 +281,11 @@ class ZoneRule(StrictModel):
     source: Source
 
 
+def scaled_days(days: int, factor: float) -> int:
+    """Whole days, one at least; of two numbers the larger never becomes the smaller."""
+    return max(1, ceil(days * factor))
+
+
 class Deadline(StrictModel):
     """What a state asks for, and within how many days of the measurement.
 
@@ -362,6 +368,10 @@ class Judgement(StrictModel):
 
     def deadline_for(self, state: State) -> Deadline:
         return next(d for d in self.deadline if d.state == state)
+
+    def days_until(self, state: State, consequence: str | None) -> int:
+        """From a measurement to the day by which all that a state asks for is done."""
+        return scaled_days(self.deadline_for(state).days, self.consequence_factor(consequence))
 
     def consequence_factor(self, what: str | None) -> float:
         """What deadlines are multiplied by; a drive file that says nothing of consequences is of the medium class."""

@@ -69,6 +69,7 @@ def assess(
         or radio.radio(signal)
         or pulses.frames(signal)
         or pulses.gain_in_frames(signal)
+        or radio.rows_of_bursts(signal)
     )
     end = packed.spectrum_end(signal)
     thin = thinned.thinned(signal) or packed.packed(signal, end)

@@ -73,7 +73,7 @@ def capture_plan(drive: Drive, table: ToneTable, *, captures: int | None = None)
     slowest = _slowest(table)
     missing = [view.tone for view in seen if not view.seen]
     reasons = [
-        f"sample rate {sample_rate:.0f} Hz (span {span:.0f} Hz x {ANTI_ALIAS}): {span_why}",
+        f"sample rate {sample_rate:.0f} Hz (span {span:.0f} Hz × {ANTI_ALIAS}): {span_why}",
         f"duration {duration:.0f} s: {duration_why}",
         captures_why,
         range_why,

@@ -53,11 +53,14 @@ class ToneRow:
     limit: str
 
 
-def write_drive(drive_report: DriveReport, folder: Path, *, force: bool, pdf: bool = True) -> DriveFiles:
+def write_drive(
+    drive_report: DriveReport, folder: Path, *, force: bool, pdf: bool = True, listed: bool = True
+) -> DriveFiles:
     """Write ``<folder>/<safe tag>/health.json``, ``.html`` and ``.pdf``, and the shared scripts in ``assets``.
 
     Everything is made before anything is written, and each file appears whole. A PDF that cannot be made is a remark,
-    not an error; an older one is then removed, so that a folder never mixes two runs.
+    not an error; an older one is then removed, so that a folder never mixes two runs. The page leads to that of all
+    drives where it is ``listed`` there.
 
     Raises:
         OutputError: a file is there already and ``force`` is not given, the drive's folder is a link that leads
@@ -74,7 +77,8 @@ def write_drive(drive_report: DriveReport, folder: Path, *, force: bool, pdf: bo
     if printed is not None and printed.remark:
         remarks.append(printed.remark)
     has_pdf = printed is not None and printed.content is not None
-    page = render_drive(view | {"pdf_name": "health.pdf" if has_pdf else None}, live=True)
+    names = {"pdf_name": "health.pdf" if has_pdf else None} | ({} if listed else {"index_name": None})
+    page = render_drive(view | names, live=True)
 
     interactive.write_scripts(folder / ASSETS)
     write_whole(json_path, health_json(drive_report.health), force=force)

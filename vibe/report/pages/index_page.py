@@ -98,7 +98,7 @@ def write_index(
         [
             "drive", "name", "state", "finding", "probability", "action", "due", "sentence", "captures", "report",
             "remarks",
-            "state_before", "changes",
+            "state_before", "changes", "first_due",
         ],
         [
             (
@@ -106,6 +106,7 @@ def write_index(
                 row.captures,
                 link.get("HTML"), " | ".join((*row.remarks, *row.noticed)),
                 None if row.changes is None else row.changes.state_before, None if shown is None else shown.as_text,
+                row.first_due,
             )
             for row, link, shown in zip(ordered, links, since, strict=True)
         ],
@@ -142,6 +143,8 @@ def _drive_record(row: IndexRow, links: dict[str, str], since: SinceView | None)
         "state": row.state,
         "sentence": row.sentence,
         "do_by": row.do_by,
+        "due": row.due,
+        "first_due": row.first_due,
         "top_finding": row.top_finding,
         "probability": row.probability,
         "captures": row.captures,

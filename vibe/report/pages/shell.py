@@ -12,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from vibe.core.text import dates_in_words
 from vibe.report import history_words, words
 from vibe.report.pages.content_policy import PLACE, loader, with_policy
 
@@ -57,15 +58,6 @@ def breakable(identifier: str) -> Markup:
     return Markup("<wbr>").join(re.split(r"(?<=[._/])", words.printable(identifier)))
 
 
-def dates_whole(text: str) -> Markup:
-    """A sentence whose dates do not break at their dashes."""
-    parts = re.split(r"(\b\d{4}-\d{2}-\d{2}\b)", words.printable(text))
-    return Markup("").join(
-        Markup('<span class="nowrap">{}</span>').format(part) if number % 2 else part
-        for number, part in enumerate(parts)
-    )
-
-
 def _shown(value: Any) -> Any:
     """What a template puts out: every text without control characters, whoever wrote it."""
     return words.printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
@@ -79,9 +71,10 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.filters |= {
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
-        "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
+        "component": words.component, "parts_named": words.parts_named, "seconds": words.seconds,
+        "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
-        "printable": words.printable, "breakable": breakable, "dates_whole": dates_whole, "unit": words.unit,
+        "printable": words.printable, "breakable": breakable, "dated": dates_in_words, "unit": words.unit,
         "loader": loader,
     }  # fmt: skip
     environment.filters |= history_words.FILTERS

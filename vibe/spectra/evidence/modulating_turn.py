@@ -37,11 +37,15 @@ FINER = 8
 CLEAR = 20.0
 """Mean of the products' spectra over their floors from which on there is a line. A product's spectrum is a sum over
 many bins, so that of noise it is exponential about its floor: one product alone is so high at one of a thousand places
-once in half a million (1000 exp(-20)), several less often still. Of 23 combs without modulation it was 5 at most, of 45
-with it 27 at least; 12 and 19 of them were tried after it was set."""
+once in half a million (1000 exp(-20)). Of 23 combs without modulation it was 5 at most, of 45 with it 27 at least; 12
+and 19 of them were tried after it was set."""
+SEVERAL, CLEAR_OF_SEVERAL = 4, 10.0
+"""Products from which half of that will do: the mean of four is so high at one of a thousand places once in ten billion
+(Gamma tail), and what is left of other lines made 5 of it at most."""
 WITHIN_BINS = 0.06
 """Standard error in bins. The bound of noise alone (Rife & Boorstyn 1974, from memory: 0.39 bins over the root of
-height over floor) would be 0.07 for the faintest lines and 0.02 for most; but strengths of impacts are random and few.
+height over floor) would be 0.07 for lines of height ``CLEAR`` and 0.02 for most; but strengths of impacts are random
+and few. Of fainter lines it grows as that bound does.
 So far it lay off the true turn for 30 simulated bearings of outside code, and for 18 tried after it was set."""
 
 
@@ -81,13 +85,15 @@ def modulating_turn(
                 if read is not None:
                     total = read if total is None or total.size != read.size else total + read
                     products += 1
-    if total is None or total.max() < CLEAR * products:
+    clear = CLEAR if products < SEVERAL else CLEAR_OF_SEVERAL
+    if total is None or total.max() < clear * products:
         return None
     best = int(total.argmax())
     if best in (0, total.size - 1):
         return None  # The flank of a line beyond.
     found = float(at[best])
-    return ModulatingTurn(order=found, error=WITHIN_BINS / (turns * found))
+    fainter = max(1.0, CLEAR * products / float(total[best])) ** 0.5
+    return ModulatingTurn(order=found, error=WITHIN_BINS * fainter / (turns * found))
 
 
 def _without(envelope: Real, turns: float, rigid: Sequence[float]) -> Complex:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +27,9 @@ from vibe.spectra.presence.families import (
     SIDE_LINES,
     Family,
     Real,
+    lobe_order,
 )
-from vibe.spectra.presence.likelihood import line_ratios
+from vibe.spectra.presence.likelihood import line_ratios, or_plainly
 from vibe.spectra.presence.presence import FINEST_BINS, LEAST_OWN, MOST_SPEEDS
 from vibe.spectra.presence.shaft import HIGHER_SEEN, SHAFT_SEEN
 from vibe.spectra.presence.strays import PLACES_MORE, Strays, strays_of  # fmt: skip
@@ -76,15 +76,6 @@ OWN_SPEEDS = 8
 """Speeds of the drive of the file whose mesh is looked at, where its speed is hardly known."""
 
 
-@overload
-def _lobe_order(pins: float, difference: float) -> float: ...
-@overload
-def _lobe_order(pins: Ints, difference: float) -> Real: ...
-def _lobe_order(pins: float | Ints, difference: float) -> float | Real:
-    """Order of the shaft at which the contact passes a lobe of a drive of ``pins``, the lobes ``difference`` fewer."""
-    return np.divide(pins, pins - difference)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rival:
     """A drive of ``count`` pins and ``count - difference`` lobes whose shaft turns ``speed`` times the stated speed.
@@ -106,7 +97,7 @@ class Rival:
     @property
     def combs(self) -> tuple[float, float]:
         """Orders of the stated speed of whose multiples its lines are made: shaft and lobe."""
-        return self.speed, self.speed * _lobe_order(self.count, self.difference)
+        return self.speed, self.speed * lobe_order(self.count, self.difference)
 
     def lines(self, top: float) -> Real:
         """Orders (k,) up to ``top`` of the lines that it would make: its shaft's first ones, its lobes' and so those of
@@ -147,11 +138,11 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
     made = np.concatenate([family.own() for family in families])
     worth = _worth(axis, strays_of(axis, made, np.ones(1)))
     best_own = _best_own(worth, families, spread)
-    claimed = _lobe_order(first.count, first.difference)
+    claimed = lobe_order(first.count, first.difference)
     found: list[Rival] = []
     for difference, pins, speeds in _tried(worth, slip):
         # A drive whose lobes fall on those of the file's is distinguished from it by its mesh alone: not here.
-        past = _lobe_order(pins, difference)
+        past = lobe_order(pins, difference)
         kept = _lobes_apart(axis, past, claimed)
         pins, past, speeds = pins[kept], past[kept], speeds[kept]
         if not pins.size:
@@ -190,13 +181,13 @@ def _neighbours(worth: _Worth, family: Family, spread: float, best_own: float) -
     difference = round(family.difference)
     if difference != family.difference:
         return []
-    claimed = _lobe_order(family.count, difference)
+    claimed = lobe_order(family.count, difference)
     near = range(max(family.count - NEIGHBOURS, FEWEST_LOBES + difference), family.count + NEIGHBOURS + 1)
     pins = np.array([count for count in near if count != family.count])
-    pins = pins[~_lobes_apart(worth.axis, _lobe_order(pins, difference), claimed)]
+    pins = pins[~_lobes_apart(worth.axis, lobe_order(pins, difference), claimed)]
     if not pins.size:
         return []
-    past = _lobe_order(pins, difference)
+    past = lobe_order(pins, difference)
     slowest, fastest = np.minimum(claimed / past, 1.0) - spread, np.maximum(claimed / past, 1.0) + spread
     fine = float((fastest - slowest).max()) * MESH_HARMONICS * family.count / (FINEST_BINS * worth.axis.step)
     speeds = np.linspace(slowest, fastest, int(np.clip(np.ceil(fine), 2, MOST_SPEEDS)), axis=1)
@@ -214,7 +205,7 @@ def _sister(worth: _Worth, family: Family, rival: Rival, spread: float) -> float
     """Speed of a second drive of the counts of the file whose shaft turns where the shaft or the lobes of ``rival``
     would, if there is one: mesh, pass of the pins and lobes of it all stand there, and say more than the rival does. A
     drive of other counts has its shaft or its lobes there, but at most one of those families."""
-    pins, past = np.array([family.count]), np.array([_lobe_order(family.count, family.difference)])
+    pins, past = np.array([family.count]), np.array([lobe_order(family.count, family.difference)])
     for order in rival.combs:
         if abs(order - 1.0) <= spread + RESOLVED_BINS * worth.axis.step:
             continue
@@ -234,12 +225,15 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
     """Log odds of the lines of the drive of the file, all stages, at the best speed within ``spread``."""
     family = families[0]
     speeds, half = _coarse(worth.axis, spread)
-    past = np.array([_lobe_order(family.count, family.difference)])
+    past = np.array([lobe_order(family.count, family.difference)])
     low = worth.shaft(speeds) + worth.lobes(past, speeds)[0]
     about = speeds[np.argsort(low)[::-1][:OWN_SPEEDS]]
     fine = about[:, None] * (1.0 + np.linspace(-min(half, spread), min(half, spread), 2 * FINE + 1))
     pins = np.full(about.size, family.count)
-    total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
+    total = _totals(worth, family, pins, fine)
+    if (plain := family.plain) is not None:
+        total = or_plainly(total, _totals(worth, plain, pins, fine))
+    total = total + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
     for slower in families[1:]:
         lines = slower.lines([slower.count])
         resolved = np.isfinite(lines.orders[0])
@@ -334,7 +328,7 @@ def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
     for difference in DIFFERENCES:
         # Twice the difference with twice the pins makes the same lobes.
         pins = np.array([c for c in COUNTS if c >= FEWEST_LOBES + difference])
-        both = shaft + worth.lobes(_lobe_order(pins, difference), speeds)
+        both = shaft + worth.lobes(lobe_order(pins, difference), speeds)
         best = np.argpartition(both, -BEST_PAIRS, axis=None)[-BEST_PAIRS:]
         tried = np.concatenate([pins[best // speeds.size], np.tile(pins, len(apart))])
         about = np.concatenate([speeds[best % speeds.size], np.repeat(apart, pins.size)])
@@ -368,7 +362,7 @@ def _totals(
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
     mesh = np.zeros((*resolved.shape, speeds.shape[1]))
     mesh[resolved] = ratio
-    past = _lobe_order(pins, family.difference)
+    past = lobe_order(pins, family.difference)
     shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
     return np.asarray(shaft + _detectable(mesh.sum(axis=1), MESH) + worth.lobes(past, speeds))
 

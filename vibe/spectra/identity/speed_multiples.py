@@ -119,9 +119,7 @@ def _explained(families: Sequence[Family], speed: float, top: float) -> Real:
     multiple of shafts and contacts, and meshes with side lines."""
     found = [_multiples(speed, top)]
     for family in families:
-        past = family.unit
-        if family.difference and not family.ring_turns:
-            past *= family.count / (family.count - family.difference)
+        past = family.unit if family.ring_turns else family.past
         spacings = {family.unit, past, family.turn, *family.sides}
         found += [_multiples(spacing * speed, top) for spacing in (family.unit, past, family.turn)]
         mesh = _multiples(family.count * family.unit * speed, top)

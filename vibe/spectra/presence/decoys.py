@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.presence.axes import CLEAR_BINS, SHAFT_LINES, Axis
 from vibe.spectra.presence.families import MESH, SIDE_LINES, Family, Lines, Real
-from vibe.spectra.presence.likelihood import lines_evidence, over_speeds
+from vibe.spectra.presence.likelihood import lines_evidence, or_plainly, over_speeds
 from vibe.spectra.presence.strays import HIGHEST_WHOLE, Strays
 
 COUNTS = range(4, HIGHEST_WHOLE + 1)
@@ -41,12 +41,16 @@ def together_with(
     of_mesh = np.isin(lines.part, (MESH, SIDE_LINES))
     lines.orders[1][of_mesh] = np.nan
     lines.orders[2:][:, ~of_mesh] = np.nan
+    plain = family.plain_lines(near)
     taken = [one.own() for one in before]
     if taken:
-        lines.orders[:2][is_near(lines.orders[:2], np.sort(np.concatenate(taken)), near)] = np.nan
+        for orders in (lines.orders[:2],) if plain is None else (lines.orders[:2], plain.orders):
+            orders[is_near(orders, np.sort(np.concatenate(taken)), near)] = np.nan
     own = np.sort(np.concatenate([family.own(), *taken]))
     lines.orders[2:][is_near(lines.orders[2:], own, near)] = np.nan
     said = lines_evidence(axes, strays, shaft, lines, speeds, rotors)
+    if plain is not None:
+        said[0] = or_plainly(said[0], lines_evidence(axes, strays, shaft, plain, speeds, rotors)[0])
     return np.stack([said[0], said[1], over_speeds(said[2:].T)])
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from vibe.spectra.speed.line_likelihood import LOUDEST
 
 Real = NDArray[np.float64]
+Counts = NDArray[np.int64] | Real
 MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
 """Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
 drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
@@ -25,6 +27,15 @@ PARTS = 4
 stand or none, as its load changes in a turn or does not."""
 MESH, PASS, LOBES, SIDE_LINES = range(PARTS)
 """Their numbers; mesh and side lines show the counts."""
+
+
+@overload
+def lobe_order(pins: float, difference: float) -> float: ...
+@overload
+def lobe_order(pins: Counts, difference: float) -> Real: ...
+def lobe_order(pins: float | Counts, difference: float) -> float | Real:
+    """Order of a contact's travel at which it passes a lobe, of ``pins`` and ``difference`` lobes fewer."""
+    return np.divide(pins, pins - difference)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,11 +82,20 @@ class Family:
     @property
     def past(self) -> float:
         """Order at which the contact passes a lobe."""
-        return self.unit * self.count / (self.count - self.difference)
+        return self.unit * lobe_order(self.count, self.difference)
+
+    @property
+    def plain(self) -> Family | None:
+        """The same as if nothing were known of its contacts side by side, None where that changes nothing."""
+        return replace(self, left=()) if self.left and self._cancels().any() else None
+
+    def _cancels(self) -> NDArray[np.bool_]:
+        """Whether each of the first harmonics of the mesh is weaker than each contact by itself would make it."""
+        return np.asarray(self._left(np.arange(1, MESH_HARMONICS + 1) * self.count) < STANDS_FROM)
 
     @property
     def moved_to(self) -> list[int]:
-        """Counts whose mesh lies where that of this drive is seen, its contacts cancelling the mesh at its own place."""
+        """Counts whose mesh lies where that of this drive is seen, as its contacts cancel it at its own place."""
         here, *sides = self._left(self.count + np.array([0, -1, 1])) >= STANDS_FROM
         return [] if here else [self.count + sign for sign, stands in zip((-1, 1), sides, strict=True) if stands]
 
@@ -94,7 +114,7 @@ class Family:
         count = np.array(counts, dtype=np.float64)[:, None]
         unit = past = np.full_like(count, self.unit)
         if self.difference:
-            past = self.unit * count / (count - self.difference)
+            past = self.unit * lobe_order(count, self.difference)
         if self.ring_turns:
             past = np.full_like(count, self.past)
             unit = past * (count - self.difference) / count
@@ -135,6 +155,10 @@ class Family:
             part=np.concatenate([np.full(orders.shape[1], part) for orders, part, _ in parts]),
             seen=np.concatenate([np.broadcast_to(seen, orders.shape) for orders, _, seen in parts], axis=1),
         )
+
+    def plain_lines(self, apart: float = 0.0) -> Lines | None:
+        """The lines of ``plain``, none where that is None."""
+        return None if (plain := self.plain) is None else plain.lines([self.count], apart)
 
     def _left(self, repeats: NDArray[np.int64]) -> Real:
         """What is left of forces that repeat so many times (n,) per turn past the parts; 1 where nothing is known."""

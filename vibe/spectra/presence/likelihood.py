@@ -61,6 +61,12 @@ def lines_evidence(
     return total
 
 
+def or_plainly(said: Real, plainly: Real) -> Real:
+    """Log likelihood ratio of a drive whose discs add up as they stand, as ``said``, or so unequally, or over paths so
+    different, that they do not, as ``plainly`` said: either is as likely (common practice)."""
+    return np.asarray(np.logaddexp(said, plainly) - np.log(2.0))
+
+
 def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
     """Log likelihood ratio (lines, speeds) of "the drive's line may stand here", of each line; what is NaN shows
     nothing. Lines of others are as loud as the drive's own: no line shows more than that one stands where few do."""

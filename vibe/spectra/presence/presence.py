@@ -24,7 +24,7 @@ from vibe.spectra.presence.decoys import (
     together_with,
 )
 from vibe.spectra.presence.families import LOBES, MESH, PASS, SIDE_LINES, Family, Lines, Real
-from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, over_speeds
+from vibe.spectra.presence.likelihood import lines_evidence, of_rotor, or_plainly, over_speeds
 from vibe.spectra.presence.shaft import CHOSEN, no_rotor, shaft_against, turns_twice
 from vibe.spectra.presence.strays import Strays, strays_of
 
@@ -159,9 +159,11 @@ class _Asked:
         lines = family.lines([family.count, family.count, *counts], near)
         lines.orders[1][np.isin(lines.part, (MESH, SIDE_LINES))] = np.nan
         lines.orders[2:][own_by_another(lines, family, others, near)] = np.nan
-        evidence, rest = self._weighed(strays, rotors, lines)
+        plain = family.plain_lines(near)
+        evidence, rest = self._weighed(strays, rotors, lines, plain)
         own = float(evidence[0])
-        mesh = own - rest
+        # What lobes and pins' pass show is no neighbour's, whose lobes come by at another order.
+        mesh = min(own - rest, own - self._neighbours(strays, rotors, family))
         # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
         # lies outside the band, the others twice as clearly.
         clear = mesh if self.axes[0].holds(family.count * family.unit) else own - LEAST_OWN
@@ -177,16 +179,16 @@ class _Asked:
             # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
             # twice as clearly.
             taken = lines.orders[2 + best]
-            lines.orders[is_near(lines.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
-            left, rest = self._weighed(strays, rotors, lines)
+            for one in (lines,) if plain is None else (lines, plain):
+                one.orders[is_near(one.orders, np.sort(taken[np.isfinite(taken)]), near)] = np.nan
+            left, rest = self._weighed(strays, rotors, lines, plain)
             odds = max(odds, min(over_decoys(left), float(left[0]) - rest + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
-        own = min(own, float(evidence[0]) - self._neighbours(strays, rotors, family) + LEAST_OWN)
         return odds, min(own, clear + LEAST_OWN - LEAST_MESH), better
 
     def _neighbours(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, family: Family) -> float:
-        """The most that lines say of this drive with the mesh of another in place of its own, where the first line of
-        that is the one at which its own is seen: of those two the multiples tell, which lie two and three times as far
-        apart. One file in a hundred is the wrong one, so the own mesh must explain no less."""
+        """What lines say of this drive with the mesh of another in place of its own, where the first line of that is
+        the one at which its own is seen: of those two the multiples tell, which lie two and three times as far apart.
+        Less what such a drive is rarer: one file in a hundred is the wrong one, and one count as likely as another."""
         if not (counts := family.moved_to):
             return -np.inf
         near = CLEAR_BINS * self.axes[0].step
@@ -194,7 +196,8 @@ class _Asked:
         rest = ~np.isin(lines.part, (MESH, SIDE_LINES))
         lines.orders[:, rest] = own.orders[:, rest]
         said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
-        return float(over_speeds(self.shaft + said, self.likely).max())
+        other = np.logaddexp.reduce(over_speeds(self.shaft + said, self.likely))
+        return float(other - np.log(len(COUNTS))) - LEAST_OWN
 
     def by_part(self, number: int, strays: Sequence[Strays], rotors: Sequence[Strays] | None) -> list[float]:
         """Evidence of the mesh of one stage with its side lines, of its pins' pass and of its lobes, each by itself, at
@@ -209,10 +212,15 @@ class _Asked:
         likely = self.likely * np.exp(whole - whole.max())
         return [float(over_speeds(one, likely / likely.mean())) for one in said[1:]]
 
-    def _weighed(self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, lines: Lines) -> tuple[Real, float]:
-        """Evidence (drives,) of ``lines`` over all speeds; and what those of the drive say but for its mesh, by itself:
-        what the mesh adds is asked at the speeds at which the other lines stand."""
+    def _weighed(
+        self, strays: Sequence[Strays], rotors: Sequence[Strays] | None, lines: Lines, plain: Lines | None
+    ) -> tuple[Real, float]:
+        """Evidence (drives,) of ``lines`` over all speeds, of the drive itself or of its ``plain`` ones; and what those
+        of the drive say but for its mesh, by itself: what the mesh adds is asked at the speeds at which the other lines
+        stand."""
         said = lines_evidence(self.axes, strays, self.shaft, lines, self.speeds, rotors)
+        if plain is not None:
+            said[0] = or_plainly(said[0], lines_evidence(self.axes, strays, self.shaft, plain, self.speeds, rotors)[0])
         return over_speeds(self.shaft + said, self.likely), float(over_speeds(said[1], self.likely))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from vibe.spectra.presence.axes import CLEAR_BINS, SHAFT_LINES, STANDS, Axis
 from vibe.spectra.presence.exact_places import as_exact, peaks_at
-from vibe.spectra.presence.families import LOBE_SEEN, PASS_HARMONICS, Family, Real
+from vibe.spectra.presence.families import LOBE_SEEN, PASS_HARMONICS, Family, Real, lobe_order
 from vibe.spectra.presence.likelihood import line_ratios
 from vibe.spectra.presence.strays import Strays
 
@@ -86,7 +86,7 @@ def shaft_against(
 
 def _aliases(family: Family) -> tuple[float, ...]:
     """Speeds at which lines of the shaft would be those of the lobes, and of the lobes those of the shaft."""
-    past = family.count / (family.count - family.difference)
+    past = lobe_order(family.count, family.difference)
     return (past, 1 / past) if family.difference else ()
 
 

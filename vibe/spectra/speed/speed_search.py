@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.evidence import SpeedEstimate
+from vibe.core.evidence import LEAST_ALTERNATIVE, SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.law_choice import LawChoice, law_choice
 from vibe.spectra.speed.line_likelihood import (
@@ -113,11 +113,10 @@ def speed_from_signal(
         alone = []
         for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
             choice = _best_of_range(lows, shape, range_hz, used, price)
-            if (
-                choice.log_odds > -np.log(CHANCE)
-                and choice.elsewhere < most_elsewhere
-                and not _of_two(choices[0], choice)
-            ):
+            if _of_two(choices[0], choice):
+                continue
+            choices.append(choice)
+            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere:
                 alone.append(choice)
         best, taken = _followed(alone, lows, used, QUICK_TURNS, settled_hz)
     if best is None or not _holds(best, taken):
@@ -131,6 +130,7 @@ def speed_from_signal(
         method="signal",
         drift=law.drift,
         alternatives=_alternatives(best, law.mean_hz, () if taken is None else taken.others),
+        followed_otherwise=_followed_otherwise(choices, best, law),
     )
 
 
@@ -138,6 +138,18 @@ def _of_two(steady: _Choice, moving: _Choice) -> bool:
     """Whether two speeds that hold, apart from one another, each explain more than one that moves: those are two
     machines, and the path goes over from one to the other. One machine whose speed jumps is at each for a while."""
     return len(steady.rivals) > 1 and bool(moving.rivals) and steady.rivals[1][1] > moving.rivals[0][1]
+
+
+def _followed_otherwise(choices: Sequence[_Choice], best: _Choice, law: AngleLaw) -> tuple[tuple[float, float], ...]:
+    """(mean speed, odds over that of ``law``, to which ``best`` came) of the best places of the other ``choices``,
+    apart from one another: a path that hopped is as likely as a steady speed, and its mean is none."""
+    unresolved, found = 0.25 / law.total_turns, [(law.mean_hz, 1.0)]
+    for choice in sorted(choices, key=lambda one: -one.log_odds):
+        hz = choice.law.mean_hz
+        odds = float(np.exp(np.clip(COUNTS * (choice.log_odds - best.log_odds), -50.0, 50.0)))
+        if odds > LEAST_ALTERNATIVE and all(abs(hz / other - 1) > unresolved for other, _ in found):
+            found.append((hz, odds))
+    return tuple(found[1:])
 
 
 def _followed(
