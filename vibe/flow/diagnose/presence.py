@@ -85,6 +85,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     from vibe.spectra.identity.driven_lines import driven_orders
     from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
     from vibe.spectra.identity.speed_multiples import odds_of_multiples
+    from vibe.spectra.identity.swung_lines import carriers, swung_lines
     from vibe.spectra.presence.axes import envelope_axis
     from vibe.spectra.presence.gaps import LONGEST_GAP_S, gap_s
     from vibe.spectra.presence.presence import presence
@@ -118,8 +119,13 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         known = axis.without(strikes, kept=own).without_lines(_of_damage(reading, table, findings, axis.top), kept=own)
         reach = spread if pulsed else SLIP
         others = rivals(known, families, spread, reach)
+        # A load that swings with the output's turn gives every line of the drive side lines at that turn.
+        turn = _output_turn(table)
+        if others and turn is not None and (swung := swung_lines(axis, turn, families[0])).size:
+            known = known.without_lines(swung.tolist(), kept=[*own, *carriers(families[0]).tolist()])
+            others = rivals(known, families, spread, reach)
         # Lines of what the drive turns are no other drive's, nor are those of a second drive of its kind.
-        driven = driven_orders(axis, turn, own) if others and (turn := _output_turn(table)) is not None else []
+        driven = driven_orders(axis, turn, own) if others and turn is not None else []
         if driven:
             known = known.without(driven, kept=own)
             others = rivals(known, families, spread, reach)

@@ -41,6 +41,8 @@ WEAKER = 30.0
 """Times in power that the first multiple of a drive's shaft is weaker than the second, beyond which the second is taken
 for another rotor's (of 308 drives of outside worlds whose second multiple stood beyond doubt, 3 were beyond it and 10
 beyond ten times: discs that face each other cancel a force of once a turn and not one of twice)."""
+LOBES_READ = 8
+"""Multiples of the lobes whose places are read: beyond them those of high ratios begin to part."""
 FIRST = np.array([[1.0], [2.0], [3.0]])
 """The first multiples of the shaft, (3, 1)."""
 NEXT = FIRST + 3.0
@@ -137,15 +139,15 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
     turns = (surprise >= AS_CLEAR).sum(axis=0) >= FEWEST_OF_SHAFT
     if not turns.any():
         return 0.0, False
-    first, near = FIRST[:, 0] * family.past, CLEAR_BINS * axis.step
+    near = CLEAR_BINS * axis.step
+    first, lobes_at = (family.past * np.arange(1.0, most + 1) for most in (FIRST.size, LOBES_READ))
     passing = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)
     # The shaft's lines are as wide as many speeds; where the drive's stand too, all are read.
     made = axis.at(np.concatenate([FIRST[:, 0], first, passing])[:, None] * speeds, shaft=True)
     speed = float(speeds[np.where(turns, np.log1p(np.nan_to_num(made)).sum(axis=0), -np.inf).argmax()])
     lobes, pins = (
         peaks_at(axis, orders[~strays.are_whole(orders, near)] * speed, AS_CLEAR)
-        # Where the first of the lobes' is missing, a further one may be the first of a faster rotor.
-        for orders in (first if _stands(axis, first[0] * speed) else first[:0], passing)
+        for orders in (lobes_at if _repeats(axis, lobes_at * speed) else lobes_at[:0], passing)
     )
     shaft = peaks_at(axis, np.arange(1.0, SHAFT_LINES) * speed, AS_CLEAR)
     within = as_exact(shaft, lobes.with_those_of(pins)) / 2
@@ -155,6 +157,9 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
     return -float(np.log(OTHER_ROTOR * within / NEAR_SPEED / blades)), bool(pins.off.size)
 
 
-def _stands(axis: Axis, order: float) -> bool:
-    """Whether a line beyond doubt stands at ``order``, which is none of the shaft's."""
-    return bool(axis.at(np.array([order]))[0] >= AS_CLEAR)
+def _repeats(axis: Axis, orders: Real) -> bool:
+    """Whether lines beyond doubt, which are none of the shaft's, stand at the first of the multiples ``orders`` (k,) or
+    at two neighbours of them: else what stands may be the first line of a faster rotor. The first one lies on the foot
+    of the shaft's where the drive has many lobes."""
+    stands = np.nan_to_num(axis.at(orders)) >= AS_CLEAR
+    return bool(stands[0] or (stands[:-1] & stands[1:]).any())
