@@ -127,8 +127,8 @@ def gate(
 ) -> Gate:
     """What is made of a drive whose lines have these odds, with a damaged part of its own so sure; ``left``: what is
     left of it without the lines of a drive of another ratio."""
-    from vibe.spectra.identity import rival_drives
     from vibe.spectra.presence import gaps, presence
+    from vibe.spectra.rivals import rival_drives
 
     found = Presence(log_odds=log_odds, own=log_odds, better=None, by_part=by_part)
     rivals = [] if left is None else [rival_drives.Rival(count=30, difference=1, speed=1.0, log_odds=5.0)]
@@ -178,7 +178,7 @@ def test_silence_of_less_than_a_hundred_turns_may_be_the_shortness_of_the_captur
 def test_twice_the_speed_needs_odds_of_one_in_three_and_next_to_damage_of_a_hundred(
     monkeypatch: pytest.MonkeyPatch, odds: float, damaged: float, detected: bool
 ) -> None:
-    from vibe.spectra.identity import speed_multiples
+    from vibe.spectra.rivals import speed_multiples
 
     monkeypatch.setattr(speed_multiples, "odds_of_multiples", lambda *_: odds)
     found = gate(monkeypatch, log_odds=9.0, damaged=damaged)

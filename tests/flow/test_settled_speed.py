@@ -20,11 +20,11 @@ from vibe.flow.settings import share_dir, tones_of
 from vibe.kinematics.planning.observability import visibility
 from vibe.spectra.analysis import analysis_of, with_outside_combs
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.identity import rival_drives, speed_multiples
 from vibe.spectra.presence import presence
 from vibe.spectra.presence.axes import AUDIBLE, Axis
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.presence import Presence
+from vibe.spectra.rivals import rival_drives, speed_multiples
 from vibe.spectra.segment import analyse_segment
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import Damage

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.spectra.identity.driven_lines import driven_orders
 from vibe.spectra.presence.axes import Axis
+from vibe.spectra.rivals.driven_lines import driven_orders
 
 STEP, TURN = 0.004, 1 / 15
 """Orders per bin; output of a drive of fifteen lobes."""

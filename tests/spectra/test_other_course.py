@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.identity.other_course import machine_on_other_course
+from vibe.spectra.rivals.other_course import machine_on_other_course
 
 SECONDS, RATE_HZ, MEAN_HZ = 10.0, 4_000.0, 20.0
 RANGE_HZ = (19.4, 20.6)

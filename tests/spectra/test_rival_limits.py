@@ -13,10 +13,10 @@ from tests.spectra.test_presence_odds import NO_STRAYS, axis
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.evidence import planted_impacts
 from vibe.spectra.evidence.planted_impacts import PlantRequest, planted, ring_hz
-from vibe.spectra.identity import rival_drives
-from vibe.spectra.identity.rival_drives import Rival, rivals
 from vibe.spectra.presence.decoys import COUNTS
 from vibe.spectra.presence.families import Family
+from vibe.spectra.rivals import rival_drives
+from vibe.spectra.rivals.rival_drives import Rival, rivals
 from vibe.spectra.speed import law_choice, speed_search
 from vibe.spectra.speed.phase_refinement import Refined
 

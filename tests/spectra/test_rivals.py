@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, Rival, rivals
 from vibe.spectra.presence.axes import AUDIBLE, Axis
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.presence import Presence, presence
+from vibe.spectra.rivals.rival_drives import CERTAIN, SLIP, Rival, rivals
 
 STEP = 0.006
 """Orders per bin: 24 Hz for 7 s."""

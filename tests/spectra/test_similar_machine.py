@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity.line_heights import TAIL, _with_foot, heights_of, highest_near, raise_among_own
-from vibe.spectra.identity.similar_evidence import family_evidence
-from vibe.spectra.identity.similar_lines import read_at, read_where_meshes_stand, sought_lines, with_the_rest
-from vibe.spectra.identity.similar_machine import WIDTHS, _speeds, similar_machines
 from vibe.spectra.presence.axes import AS_HIGH
 from vibe.spectra.presence.families import Family
+from vibe.spectra.rivals.line_heights import TAIL, _with_foot, heights_of, highest_near, raise_among_own
+from vibe.spectra.rivals.similar_evidence import family_evidence
+from vibe.spectra.rivals.similar_lines import read_at, read_where_meshes_stand, sought_lines, with_the_rest
+from vibe.spectra.rivals.similar_machine import WIDTHS, _speeds, similar_machines
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP, INPUT_HZ = 0.005, 25.0

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity import similar_machine as machine
-from vibe.spectra.identity.line_heights import LineHeights, heights_of, own_skirt, share_above, shares_around
-from vibe.spectra.identity.similar_evidence import family_evidence, line_evidence
-from vibe.spectra.identity.similar_lines import ReadLines, SoughtLines, enough_stand, read_at, sought_lines
-from vibe.spectra.identity.similar_machine import _at_known, _by_chance, _is_modulation, _same
 from vibe.spectra.presence.families import Family
+from vibe.spectra.rivals import similar_machine as machine
+from vibe.spectra.rivals.line_heights import LineHeights, heights_of, own_skirt, share_above, shares_around
+from vibe.spectra.rivals.similar_evidence import family_evidence, line_evidence
+from vibe.spectra.rivals.similar_lines import ReadLines, SoughtLines, enough_stand, read_at, sought_lines
+from vibe.spectra.rivals.similar_machine import _at_known, _by_chance, _is_modulation, _same
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP, INPUT_HZ = 0.005, 25.0

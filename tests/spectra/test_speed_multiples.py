@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.spectra.test_rivals import drive, family, recorded
-from vibe.spectra.identity.speed_multiples import MULTIPLES, odds_of_multiples
+from vibe.spectra.rivals.speed_multiples import MULTIPLES, odds_of_multiples
 
 WITHIN = (0.97, 1.03)
 UNSURE = 1 / 19

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from vibe.spectra.identity.swung_lines import swung_lines
 from vibe.spectra.presence.axes import Axis
 from vibe.spectra.presence.families import Family
 from vibe.spectra.presence.shaft import _repeats
+from vibe.spectra.rivals.swung_lines import swung_lines
 
 STEP = 0.002
 """Orders per bin."""

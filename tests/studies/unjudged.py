@@ -25,9 +25,9 @@ _SETTLES = "steps of a descent that settles before"
 
 UNJUDGED: dict[str, str] = {
     "vibe/flow/commissioning/acceptance.py MOST_PLANTED": _JOBS,
-    "vibe/spectra/identity/rival_drives.py BEST_PAIRS, BEST_SPEEDS": _BREADTH,
-    "vibe/spectra/identity/rival_drives.py FINE": _BREADTH,
-    "vibe/spectra/identity/rival_drives.py OWN_SPEEDS": _BREADTH,
+    "vibe/spectra/rivals/rival_drives.py BEST_PAIRS, BEST_SPEEDS": _BREADTH,
+    "vibe/spectra/rivals/rival_drives.py FINE": _BREADTH,
+    "vibe/spectra/rivals/rival_drives.py OWN_SPEEDS": _BREADTH,
     "vibe/spectra/envelope/impact_start.py SUBDIVISION": _SEARCH,
     "vibe/flow/alarms/kept_looks.py LAYER": "names the form of what is kept, and is no size",
     "vibe/flow/identify/answer.py LISTED": "how many rows of a table are shown",

@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from vibe.core.health import Finding
     from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import OwnLines, Tone, ToneTable
-    from vibe.spectra.identity.rival_drives import Rival
     from vibe.spectra.presence.axes import Axis
     from vibe.spectra.presence.families import Family
     from vibe.spectra.presence.presence import Presence
+    from vibe.spectra.rivals.rival_drives import Rival
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 SPEAKS_FROM = 0.9
@@ -82,13 +82,13 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
     A damaged part of its own, once named, proves that it was detected; a machine that is not this drive names none but
     by chance, unless it is a drive of another ratio, whose parts meet in places of their own."""
-    from vibe.spectra.identity.driven_lines import driven_orders
-    from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
-    from vibe.spectra.identity.speed_multiples import odds_of_multiples
-    from vibe.spectra.identity.swung_lines import carriers, swung_lines
     from vibe.spectra.presence.axes import envelope_axis
     from vibe.spectra.presence.gaps import LONGEST_GAP_S, gap_s
     from vibe.spectra.presence.presence import presence
+    from vibe.spectra.rivals.driven_lines import driven_orders
+    from vibe.spectra.rivals.rival_drives import CERTAIN, SLIP, rivals
+    from vibe.spectra.rivals.speed_multiples import odds_of_multiples
+    from vibe.spectra.rivals.swung_lines import carriers, swung_lines
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -197,8 +197,8 @@ def similar_machines_in(
     ``declared``: the drive file says that there is one."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
     from vibe.flow.diagnose.speed_orders import speed_orders
-    from vibe.spectra.identity.other_course import machine_on_other_course
-    from vibe.spectra.identity.similar_machine import DECLARED_COMPANY, USUAL_COMPANY, similar_machines
+    from vibe.spectra.rivals.other_course import machine_on_other_course
+    from vibe.spectra.rivals.similar_machine import DECLARED_COMPANY, USUAL_COMPANY, similar_machines
 
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal" or not reading.spectra:

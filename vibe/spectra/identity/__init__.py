@@ -1,1 +1,1 @@
-"""Whose lines these are: this drive's, another's, or those of a kind yet to be found."""
+"""Whose lines these are: this drive's, this point's, or those of a kind yet to be found."""

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.outside_combs import KIND_REACH
-from vibe.spectra.identity.line_heights import (
+from vibe.spectra.presence.families import SIDE_SEEN, Family
+from vibe.spectra.rivals.line_heights import (
     APART_BINS,
     LineHeights,
     Real,
@@ -19,7 +20,6 @@ from vibe.spectra.identity.line_heights import (
     shares_around,
     smoothed,
 )
-from vibe.spectra.presence.families import SIDE_SEEN, Family
 
 LINE_SEEN, HIGH_LINE_SEEN, HARDLY_SEEN = 0.6, 0.4, 0.08
 """Probability that one of its first three lines, or a higher one, can be seen where it is detected at all; and where

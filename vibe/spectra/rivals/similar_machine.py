@@ -18,15 +18,16 @@ from scipy.ndimage import maximum_filter1d
 
 from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
-from vibe.spectra.identity.line_heights import APART_BINS, OWN_STANDS, LineHeights, Real, heights_of
-from vibe.spectra.identity.similar_evidence import (
+from vibe.spectra.presence.families import Family
+from vibe.spectra.rivals.line_heights import APART_BINS, OWN_STANDS, LineHeights, Real, heights_of
+from vibe.spectra.rivals.similar_evidence import (
     AS_LOUD_DB,
     family_evidence,
     further_evidence,
     further_orders,
     line_evidence,
 )
-from vibe.spectra.identity.similar_lines import (
+from vibe.spectra.rivals.similar_lines import (
     FEWEST_MESHES,
     MESHES,
     SHAFT_AROUND,
@@ -38,7 +39,6 @@ from vibe.spectra.identity.similar_lines import (
     sought_lines,
     with_the_rest,
 )
-from vibe.spectra.presence.families import Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 OTHER_KIND = 0.05

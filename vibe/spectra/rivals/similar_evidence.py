@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vibe.spectra.identity.line_heights import OWN_STANDS, LineHeights, Real
-from vibe.spectra.identity.similar_lines import (
+from vibe.spectra.presence.families import Family
+from vibe.spectra.rivals.line_heights import OWN_STANDS, LineHeights, Real
+from vibe.spectra.rivals.similar_lines import (
     HARDLY_SEEN,
     LINE_SEEN,
     MESHES,
@@ -21,7 +22,6 @@ from vibe.spectra.identity.similar_lines import (
     look_at,
     read_at,
 )
-from vibe.spectra.presence.families import Family
 
 FURTHER_MESHES, MESH_APART = 3, 0.01
 """Multiples of another stage's mesh that are looked for, and how far from the first one's, as a share of its order, so
