@@ -43,7 +43,7 @@ ROOMS = {
     "spectra": (
         "vibe/spectra/analysis.py", "vibe/spectra/segment.py", "vibe/spectra/segment_average.py",
         "vibe/spectra/attribution", "vibe/spectra/basic", "vibe/spectra/envelope", "vibe/spectra/evidence",
-        "vibe/spectra/identity", "vibe/spectra/speed",
+        "vibe/spectra/identity", "vibe/spectra/rivals", "vibe/spectra/speed",
     ),
     "diagnosis": ("vibe/diagnosis",),
     "health": ("vibe/health/state", "vibe/health/alarms"),
