@@ -62,8 +62,8 @@ def moved_in_a_copy(file: str, name: str, new: str, look: Callable[[], object]) 
 
 @pytest.mark.slow
 def test_a_change_reaches_what_was_made_of_the_number_and_who_took_it_over() -> None:
-    from vibe.spectra.rivals import line_heights
     from vibe.spectra.presence import axes
+    from vibe.spectra.rivals import line_heights
 
     def look() -> object:
         return [vars(module)["ANTI_ALIAS"] for module in (axes, line_heights)]
