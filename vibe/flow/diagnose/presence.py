@@ -208,7 +208,9 @@ def similar_machines_in(
     found = similar_machines(
         reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared, further=families[1:]
     )
-    if found or reading.speed.method != "signal":
+    # Lines of a part that slips are not among those that are taken out, and might pass for such a machine's.
+    slips = any(any(tone.slip) for tone in table.tones if tone.id in _named(findings))
+    if found or slips or reading.speed.method != "signal":
         return found
     other = machine_on_other_course(
         list(reading.samples.values()), reading.law, drive.input.speed_range_hz, speed_orders(drive, table),
