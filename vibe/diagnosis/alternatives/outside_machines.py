@@ -184,7 +184,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         finding = _struck(finding, exactly, _met_name(met))
     if tone is None or own is None:
         return finding
-    evenly, otherwise = _doubted_evenly(case, finding), _doubted_otherwise(case, finding, tone, own)
+    evenly, otherwise = _doubted_evenly(case, finding, tone, own), _doubted_otherwise(case, finding, tone, own)
     if evenly is None or otherwise.damage_probability < evenly.damage_probability:
         return otherwise
     return evenly
@@ -218,19 +218,17 @@ def _doubted_otherwise(case: Case, finding: Finding, tone: Tone, own: CombEviden
     return _of_either(finding, share, name, _how_to_distinguish(tone, off, rpm))
 
 
-def _doubted_evenly(case: Case, finding: Finding) -> Finding | None:
+def _doubted_evenly(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding | None:
     """A finding whose impacts keep to an even turn rather than to this drive's course of speed; None where they do not.
 
     Against the odds of its lines stands how seldom something outside is as strong as damage (``OUTSIDE_RATE``).
     """
-    comb = case.comb_shown(finding)
-    if comb is None or comb.evenly is None or case.speed is None:
+    if comb.evenly is None or case.speed is None:
         return None
     share = 1 / (1 + OUTSIDE_RATE * exp(min(comb.evenly, 50.0)))
     if share >= SURELY_OWN:
         return None
-    tone = _tone(case, finding)
-    striker = None if tone is None or not any(tone.slip) else _striker(case, finding, tone, comb)
+    striker = _striker(case, finding, tone, comb) if any(tone.slip) else None
     share = max(min(share, 1.0 if striker is None else striker.own_share), EVEN_LEAST)
     name = f"a machine that turns evenly and strikes at {comb.order * case.speed.input_hz:.3g} Hz"
     change = 100 * (case.speed.drift or 0.0)

@@ -203,13 +203,14 @@ def similar_machines_in(
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal" or not reading.spectra:
         return ()
-    known = speeds_of_combs(table, combs, reading.speed, _named(findings))
+    names = _named(findings)
+    known = speeds_of_combs(table, combs, reading.speed, names)
     own = _own_lines(reading, drive, table, combs, families[0])
     found = similar_machines(
         reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared, further=families[1:]
     )
     # Lines of a part that slips are not among those that are taken out, and might pass for such a machine's.
-    slips = any(any(tone.slip) for tone in table.tones if tone.id in _named(findings))
+    slips = any(any(tone.slip) for tone in table.tones if tone.id in names)
     if found or slips or reading.speed.method != "signal":
         return found
     other = machine_on_other_course(

@@ -89,9 +89,9 @@ def presence(
     ``counted``: all these are of a drive whose counts are known. ``covered``: multiples of the shaft on whose place a
     stronger line next to it has its foot. None where no family has a line in what was measured.
     """
-    if not families:
-        return None  # Stepped discs have no mesh of their own.
-    apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
+    # Stepped discs have no mesh of their own: then there are none.
+    meshes = np.concatenate([np.zeros(0), *(family.lines([family.count]).own(MESH) for family in families)])
+    apart = [order for order in outside_combs if not _meets_mesh(order, meshes, axes[0].step)]
     axes = [one.without(apart) for one in axes]
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
     if not families:
@@ -226,10 +226,9 @@ class _Asked:
         return over_speeds(self.shaft + said, self.likely), float(over_speeds(said[1], self.likely))
 
 
-def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
-    """Whether multiples of an outside comb fall on a mesh of the drive: then it can hide nothing, for it would hide the
-    drive too."""
-    meshes = np.concatenate([family.lines([family.count]).own(MESH) for family in families])
+def _meets_mesh(order: float, meshes: Real, step: float) -> bool:
+    """Whether multiples of an outside comb fall on one of the ``meshes`` (n,) of the drive: then it can hide nothing,
+    for it would hide the drive too."""
     return bool((np.abs(meshes - np.rint(meshes / order) * order) <= HUM_BINS * step).any())
 
 

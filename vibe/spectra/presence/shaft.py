@@ -140,7 +140,8 @@ def _seldom(axis: Axis, strays: Strays, family: Family, speeds: Real) -> tuple[f
     if not turns.any():
         return 0.0, False
     near = CLEAR_BINS * axis.step
-    first, lobes_at = (family.past * np.arange(1.0, most + 1) for most in (FIRST.size, LOBES_READ))
+    lobes_at = family.past * np.arange(1.0, LOBES_READ + 1)
+    first = lobes_at[: FIRST.size]
     passing = family.passes * family.past * np.arange(1.0, PASS_HARMONICS + 1)
     # The shaft's lines are as wide as many speeds; where the drive's stand too, all are read.
     made = axis.at(np.concatenate([FIRST[:, 0], first, passing])[:, None] * speeds, shaft=True)
